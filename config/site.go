@@ -1,0 +1,217 @@
+// Package config turns a site file into a checked Site, or into every fault in
+// it with file, line, what was found and what is expected.
+package config
+
+import (
+	"time"
+
+	"ebbwatch/agent/units"
+)
+
+// Site is a plant as its site file describes it. All values are in SI units;
+// every reference has been resolved; every name is unique in its kind.
+type Site struct {
+	// File is the path the site was read from, for messages.
+	File string
+	// Name is the short name used in topics: lower-case letters, digits, hyphens.
+	Name string
+	// Title is the name for people.
+	Title string
+	// TimeZone decides where a regulatory day begins.
+	TimeZone *time.Location
+	// Display chooses the units of figures shown to people.
+	Display UnitSystem
+	// StateDir is the folder of the journal.
+	StateDir string
+	// Listen is the address of the HTTP server, host:port.
+	Listen string
+	// MQTT is nil when the site publishes nothing.
+	MQTT *MQTT
+
+	Lines       []Line
+	Instruments []Instrument
+	Residuals   []Residual
+	Segments    []Segment
+	Banks       []Bank
+	Detectors   []Detector
+}
+
+// UnitSystem is the family of units that figures are shown in.
+type UnitSystem string
+
+// The two families.
+const (
+	US UnitSystem = "us"
+	SI UnitSystem = "si"
+)
+
+// MQTT is the broker the alarms go to.
+type MQTT struct {
+	// Broker is a URL, tcp://host:port or ssl://host:port.
+	Broker   string
+	User     string
+	Password Secret
+	// At is the line of the site file that names the broker, for messages.
+	At int
+}
+
+// Secret is text that never shows in logs or printed settings.
+type Secret string
+
+func (Secret) String() string   { return "(secret)" }
+func (Secret) GoString() string { return "(secret)" }
+
+// MarshalText keeps a secret out of JSON and YAML.
+func (Secret) MarshalText() ([]byte, error) { return []byte("(secret)"), nil }
+
+// Reveal returns the text itself, for the one place that needs it.
+func (s Secret) Reveal() string { return string(s) }
+
+// LineKind is how Modbus frames travel on a line.
+type LineKind string
+
+// The kinds of line.
+const (
+	TCP        LineKind = "tcp"          // Modbus TCP
+	RTU        LineKind = "rtu"          // RTU on a serial device
+	RTUOverTCP LineKind = "rtu-over-tcp" // RTU frames through a serial server
+)
+
+// Line is a way to reach instruments.
+type Line struct {
+	Name string
+	Kind LineKind
+	// Address is host:port, for tcp and rtu-over-tcp.
+	Address string
+	// Device is the serial device, for rtu.
+	Device   string
+	Baud     int
+	Parity   string // none, even, odd
+	StopBits int
+	// Timeout bounds one whole transaction.
+	Timeout time.Duration
+	At      int
+}
+
+// Instrument is one Modbus unit on a line.
+type Instrument struct {
+	Name  string
+	Line  string
+	Unit  byte
+	Every time.Duration
+	// StaleAfter is the age at which a value is no longer used.
+	StaleAfter time.Duration
+	Points     []Point
+	// Lost adjusts the alarm for an instrument that is lost or bad.
+	Lost AlarmSetting
+	At   int
+}
+
+// Table is one of the four Modbus tables.
+type Table string
+
+// The four tables of the Modbus specification.
+const (
+	Coil            Table = "coil"
+	DiscreteInput   Table = "discrete-input"
+	HoldingRegister Table = "holding-register"
+	InputRegister   Table = "input-register"
+)
+
+// Point is one measured value of an instrument.
+type Point struct {
+	Name    string
+	Table   Table
+	Address uint16
+	// Type is bit, int16, uint16, int32, uint32, int64, uint64, float32 or float64.
+	Type string
+	// Order is ABCD, CDAB, BADC or DCBA: the order in which the bytes of a
+	// 32-bit value arrive; 64-bit values are ordered alike.
+	Order string
+	// Bit picks one bit of a register, 0 the lowest; nil for a whole value.
+	Bit *int
+	// Scale and Offset make the engineering value: raw*Scale + Offset, in Unit.
+	Scale, Offset float64
+	Unit          units.Unit
+	// Range is the instrument's range in Unit, nil when the file gives none.
+	Range *[2]float64
+	At    int
+}
+
+// AlarmSetting adjusts one alarm; what is nil keeps the catalogue's value.
+// Limit and Deadband are in SI units.
+type AlarmSetting struct {
+	Limit    *float64
+	Deadband *float64
+	OnDelay  *time.Duration
+	OffDelay *time.Duration
+}
+
+// Residual is a free-chlorine analyser with a low alarm.
+type Residual struct {
+	// Point is the point that measures it, and the residual's name.
+	Point string
+	// Place says where, for people.
+	Place string
+	Low   AlarmSetting
+	At    int
+}
+
+// Segment is a disinfection segment: one place where chlorine and time act.
+type Segment struct {
+	Name string
+	// Points. Level is empty when the volume is constant.
+	Residual, PH, Temperature, Flow, Level string
+	// Volume is that of the full segment, or the constant one.
+	Volume units.CubicMetres
+	// LevelFull is the level at which Volume is reached, for straight walls.
+	LevelFull units.Metres
+	// BafflingFactor is T10/T, over 0 to 1.
+	BafflingFactor float64
+	// GiardiaLog and VirusLog are the log inactivation that disinfection owes.
+	GiardiaLog, VirusLog float64
+	InactivationLow      AlarmSetting
+	At                   int
+}
+
+// Container is one container on one scale.
+type Container struct {
+	Name string
+	// Kind is ton, cylinder-150 or cylinder-100.
+	Kind string
+	// Scale is the point that weighs it.
+	Scale string
+	// Tare is the stamped empty weight; zero when the scale shows net weight.
+	Tare units.Kilograms
+	// Heel is what cannot be drawn as gas.
+	Heel units.Kilograms
+	// Division is the scale's division, the smallest step it shows.
+	Division units.Kilograms
+}
+
+// Bank is a set of containers on one header, drawn together as gas.
+type Bank struct {
+	Name       string
+	Place      string
+	Containers []Container
+	// RoomTemperature is the point of the room's temperature; empty when the
+	// nominal limit alone is used.
+	RoomTemperature string
+	// HeaderPressure is the lowest absolute header pressure the regulator
+	// accepts; zero takes the value of the container kind.
+	HeaderPressure units.Pascals
+
+	WithdrawalHigh, EmptyNotice, EmptyUrgent AlarmSetting
+	At                                       int
+}
+
+// Detector is a chlorine gas detector.
+type Detector struct {
+	Name string
+	Room string
+	// Concentration is the point that measures gas, in ppm.
+	Concentration  string
+	Level1, Level2 AlarmSetting
+	Unavailable    AlarmSetting
+	At             int
+}

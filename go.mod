@@ -1,0 +1,17 @@
+module ebbwatch
+
+go 1.26.0
+
+require (
+	github.com/eclipse/paho.mqtt.golang v1.5.1
+	github.com/goburrow/modbus v0.1.0
+	github.com/google/go-cmp v0.7.0
+	github.com/mochi-mqtt/server/v2 v2.7.9
+	github.com/prometheus/client_golang v1.25.0
+	github.com/santhosh-tekuri/jsonschema/v6 v6.0.3
+	go.etcd.io/bbolt v1.5.0
+	go.yaml.in/yaml/v4 v4.0.0
+	golang.org/x/sync v0.25.0
+	golang.org/x/sys v0.50.0
+	pgregory.net/rapid v1.3.0
+)
