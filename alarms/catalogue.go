@@ -1,0 +1,196 @@
+package alarms
+
+import (
+	"fmt"
+	"time"
+)
+
+// The catalogue: every alarm that ebbwatch brings, rationalised. A site file
+// changes limits, deadbands and delays; the words stay. Starting values whose
+// comment names no source are common practice, no source.
+
+// safetyNote closes the first actions wherever chlorine itself is the hazard.
+const safetyNote = "Follow the plant's emergency plan and local rules; they go before this list."
+
+// ResidualLow is free chlorine under its limit at one place. The limit of
+// 0.2 mg/L at the entry point, for at most 4 h, is that of 40 CFR 141.72.
+func ResidualLow(point, place, input string) Setting {
+	return Setting{
+		Name: point + "-low", Kind: LowLimit, Input: input,
+		Limit: 0.2, Deadband: 0.02, OnDelay: time.Minute, OffDelay: time.Minute,
+		Priority: High, Place: place, Subject: "Free chlorine at the " + place,
+		Consequence: "Water may leave the plant without enough disinfectant; under 0.2 mg/L at the entry point for over 4 h is a violation of 40 CFR 141.72.",
+		FirstAction: []string{
+			"Look at the chlorine feed first: is gas flowing, is a container on line and not empty, is the vacuum there?",
+			"Check the analyser against a grab sample.",
+			"If the residual is truly low, restore the feed or start the standby; stop delivery if local rules ask for it.",
+		},
+		RespondWithin: 15 * time.Minute,
+	}
+}
+
+// InactivationLow is a disinfection segment whose CT is under the required one.
+// The ratio of 1 is that of 40 CFR 141.74(b)(4).
+func InactivationLow(segment, input string) Setting {
+	return Setting{
+		Name: segment + "-inactivation-low", Kind: LowLimit, Input: input,
+		Limit: 1, Deadband: 0.02, OnDelay: time.Minute, OffDelay: time.Minute,
+		Priority: High, Place: segment, Subject: "The inactivation ratio of segment " + segment,
+		Consequence: "The water gets less disinfection than required; a day under 1.0 has to be reported and may be a violation.",
+		FirstAction: []string{
+			"Raise the chlorine dose, or lower the flow through " + segment + " if demand allows.",
+			"Raise the level if the volume is low.",
+			"Check residual, pH and temperature against grab samples before you trust any one of them.",
+		},
+		RespondWithin: 15 * time.Minute,
+		Shown:         Scale{Unit: "1", Factor: 1, Decimals: 2},
+	}
+}
+
+// WithdrawalHigh is a bank drawn faster than its containers can give off gas.
+// Its value is the ratio of withdrawal rate to limit.
+func WithdrawalHigh(bank, place, input string) Setting {
+	return Setting{
+		Name: bank + "-withdrawal-high", Kind: HighLimit, Input: input,
+		Limit: 1, Deadband: 0.05, OnDelay: 10 * time.Minute, OffDelay: 10 * time.Minute,
+		Priority: Medium, Place: place, Subject: "The withdrawal from bank " + bank + " as a share of what its containers can give off",
+		Consequence: "The containers chill, the gas pressure falls, and the feed will sag or stop.",
+		FirstAction: []string{
+			"Put another container on the header, or lower the feed if disinfection allows.",
+			"Keep the chlorine room at its temperature; never heat a container or put water on it.",
+			"Frost on the lower shell is a sign of hard drawing, not of a leak by itself.",
+		},
+		RespondWithin: 30 * time.Minute,
+		Shown:         Scale{Unit: "%", Factor: 100},
+	}
+}
+
+// EmptyNotice is a bank that will run out within days.
+func EmptyNotice(bank, place, input string) Setting {
+	s := empty(bank, place, input)
+	s.Name, s.Priority = bank+"-empty-notice", Low
+	s.Limit, s.Deadband = (48 * time.Hour).Seconds(), (2 * time.Hour).Seconds()
+	s.RespondWithin = 8 * time.Hour
+	s.FirstAction = []string{
+		"Check that full containers are in store, and order if they are not.",
+		"Plan the change of containers while people are there in daylight.",
+	}
+	return s
+}
+
+// EmptyUrgent is a bank that will run out within hours.
+func EmptyUrgent(bank, place, input string) Setting {
+	s := empty(bank, place, input)
+	s.Name, s.Priority = bank+"-empty-urgent", High
+	s.Limit, s.Deadband = (8 * time.Hour).Seconds(), (30 * time.Minute).Seconds()
+	s.RespondWithin = time.Hour
+	s.FirstAction = []string{
+		"Make sure that the standby bank is valved in and its automatic switchover is ready.",
+		"Send two trained people to change containers, with breathing apparatus at hand outside the room.",
+		safetyNote,
+	}
+	return s
+}
+
+func empty(bank, place, input string) Setting {
+	return Setting{
+		Kind: LowLimit, Input: input, OnDelay: 10 * time.Minute, OffDelay: 10 * time.Minute,
+		Place: place, Subject: "The time until bank " + bank + " is empty",
+		Consequence: "Disinfection stops when the chlorine runs out and nothing takes over.",
+		Shown:       Scale{Unit: "h", Factor: 1.0 / 3600, Decimals: 1},
+	}
+}
+
+// DetectorLevel is gas over the first (1) or second (2) level of a detector.
+// The starting values 0.5 and 1 ppm are the NIOSH recommended ceiling and the
+// OSHA ceiling (29 CFR 1910.1000) for chlorine. Neither has an on-delay: a trip
+// is told at the first reading. Both latch.
+func DetectorLevel(detector, room, input string, level int) Setting {
+	s := Setting{
+		Name: fmt.Sprintf("%s-level-%d", detector, level), Kind: HighLimit, Input: input,
+		Limit: 0.5, Deadband: 0.1, OffDelay: time.Minute, Latching: true,
+		Priority: High, Place: room, Subject: fmt.Sprintf("Chlorine gas at %s in %s", detector, room),
+		Consequence: "Chlorine harms lungs and eyes within minutes; a small leak can grow.",
+		FirstAction: []string{
+			"Do not enter " + room + "; whoever is inside leaves now, upwind, and the door is closed.",
+			"Look at the other detectors and through the window; start the ventilation or scrubber from outside if the plan says so.",
+			"Only trained people with self-contained breathing apparatus, two together, go in to close the container valve.",
+			safetyNote,
+		},
+		RespondWithin: 3 * time.Minute,
+		Shown:         Scale{Unit: "ppm", Factor: 1, Decimals: 2},
+	}
+	if level == 2 {
+		s.Limit, s.Deadband, s.Priority = 1, 0.2, Critical
+		s.RespondWithin = time.Minute
+		s.FirstAction = []string{
+			"Keep everyone out of " + room + " and upwind of it; account for all people.",
+			"Start the plant's emergency plan: call the responders it names, now.",
+			"Only trained people with self-contained breathing apparatus, two together, go near; never put water on a leaking container.",
+			safetyNote,
+		}
+	}
+	return s
+}
+
+// DetectorUnavailable is a detector that cannot be trusted to see gas. The
+// on-delay keeps it well inside the 100 s that EN 54-2 allows for a fault
+// warning (from memory).
+func DetectorUnavailable(detector, room, input string) Setting {
+	return Setting{
+		Name: detector + "-unavailable", Kind: StateOn, Input: input,
+		OnDelay: 30 * time.Second, OffDelay: 10 * time.Second,
+		Priority: High, Place: room, Subject: fmt.Sprintf("Detector %s in %s", detector, room),
+		Consequence: "A leak at this detector would not be seen. No reading is not the same as no gas.",
+		FirstAction: []string{
+			"Treat the room as not watched: enter only with a portable detector and as the plant's rules ask.",
+			"Check power, wiring and the sensor; put another detector in its place if it cannot be mended.",
+		},
+		RespondWithin: 30 * time.Minute,
+	}
+}
+
+// InstrumentLost is an instrument that does not answer, or answers with values
+// that cannot be used.
+func InstrumentLost(instrument, line, input string) Setting {
+	return Setting{
+		Name: instrument + "-lost", Kind: StateOn, Input: input,
+		OnDelay: 30 * time.Second, OffDelay: 10 * time.Second,
+		Priority: Medium, Place: line, Subject: fmt.Sprintf("Instrument %s on %s", instrument, line),
+		Consequence: "Figures that need it are not known, and their alarms are held as they stood.",
+		FirstAction: []string{
+			"Check the instrument's power and the line; see whether its neighbours on " + line + " answer.",
+			"Measure by hand until it is back: local rules say how often.",
+		},
+		RespondWithin: time.Hour,
+	}
+}
+
+// MemoryFailing is the daemon's own journal when it cannot be written.
+func MemoryFailing(input string) Setting {
+	return Setting{
+		Name: "journal-failing", Kind: StateOn, Input: input, OffDelay: 10 * time.Second,
+		Priority: Medium, Place: "ebbwatch", Subject: "The event journal",
+		Consequence: "Alarms are still raised and told, but a restart would forget them, and the record has a gap.",
+		FirstAction: []string{
+			"Free space on the disk of the state folder, or replace the storage.",
+			"Keep a record by hand until this alarm clears.",
+		},
+		RespondWithin: time.Hour,
+	}
+}
+
+// MemoryLost tells that the journal had to be started anew. It latches, since
+// what was lost stays lost until a person has taken note.
+func MemoryLost(input string) Setting {
+	return Setting{
+		Name: "journal-lost", Kind: StateOn, Input: input, Latching: true,
+		Priority: Medium, Place: "ebbwatch", Subject: "The event journal",
+		Consequence: "Alarm states and events from before are not known; alarms were evaluated anew.",
+		FirstAction: []string{
+			"Keep the damaged file that the message names; it may still be read.",
+			"Compare with the receiver's own history and note the gap in the log book.",
+		},
+		RespondWithin: 24 * time.Hour,
+	}
+}
