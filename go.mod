@@ -15,3 +15,13 @@ require (
 	golang.org/x/sys v0.50.0
 	pgregory.net/rapid v1.3.0
 )
+
+require (
+	github.com/beorn7/perks v1.0.1 // indirect
+	github.com/goburrow/serial v0.1.0 // indirect
+	github.com/gorilla/websocket v1.5.3 // indirect
+	github.com/prometheus/client_model v0.6.3 // indirect
+	github.com/prometheus/common v0.73.1 // indirect
+	github.com/prometheus/procfs v0.23.0 // indirect
+	github.com/rs/xid v1.4.0 // indirect
+)

@@ -1,0 +1,338 @@
+// Package agent joins the pure core to the world: one owner goroutine folds
+// readings and orders through it in time order, commits what changed, and swaps
+// in an immutable Snapshot for everyone else to read.
+package agent
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"log/slog"
+	"sync/atomic"
+	"time"
+
+	"golang.org/x/sync/errgroup"
+
+	"ebbwatch/agent/plant"
+	"ebbwatch/agent/reading"
+	"ebbwatch/alarms"
+)
+
+// Source brings readings. Run calls emit with every batch, in time order for
+// each point, until ctx ends. A batch may be all bad, but a due poll is never
+// left out.
+type Source interface {
+	Run(ctx context.Context, emit func([]reading.Reading)) error
+}
+
+// Store makes events durable before anyone is told.
+type Store interface {
+	// Commit stores events, the first with sequence first and the rest rising by
+	// one, together with the checkpoint that holds after them. On an error the
+	// store keeps them in memory and tries again with the next commit, which may
+	// bring no event.
+	Commit(first uint64, events [][]byte, checkpoint []byte) error
+	// Checkpoint returns the last one committed, nil in a new store.
+	Checkpoint() ([]byte, error)
+	// Depth is how many events are still to be told.
+	Depth() int
+	// Lost tells in a sentence what an earlier store lost, or is empty.
+	Lost() string
+}
+
+// Teller passes on what the agent found. No method may block.
+type Teller interface {
+	// Step is called after every step with what holds now. Transitions is not
+	// empty when events were committed.
+	Step(s *Snapshot, transitions []alarms.Transition)
+	// Heartbeat is made by the owner goroutine itself: silence means that the
+	// evaluation stands still.
+	Heartbeat(h Heartbeat)
+}
+
+// Heartbeat tells that the evaluation advances.
+type Heartbeat struct {
+	Sequence uint64
+	Time     time.Time
+	// LoopAge is the longest time between two steps since the last heartbeat.
+	LoopAge time.Duration
+	// WorstInstrumentAge is the age of the oldest usable reading.
+	WorstInstrumentAge time.Duration
+	OutboxDepth        int
+	// Clock is "steady", or "stepped" when the wall clock has left the monotonic
+	// one by over two seconds since start.
+	Clock string
+}
+
+// Snapshot is what holds after a step. It is never changed once published.
+type Snapshot struct {
+	Time       time.Time
+	Figures    []plant.Figure
+	Conditions []alarms.Condition
+	Steps      uint64
+	// Sequence is that of the last event.
+	Sequence uint64
+	// StoreError tells why events cannot be remembered, nil when they are.
+	StoreError error
+}
+
+// Options are the parts of an agent. Plant, Source, Store and Teller are
+// required.
+type Options struct {
+	Plant  *plant.Plant
+	Alarms []alarms.Setting
+	Source Source
+	Store  Store
+	Teller Teller
+	// Edges run beside the agent and end with it.
+	Edges []func(context.Context) error
+	// Now stamps steps; nil takes time.Now.
+	Now func() time.Time
+	Log *slog.Logger
+	// Tick is the longest time between two steps, Beat that between heartbeats;
+	// zero takes 1 s and 20 s.
+	Tick, Beat time.Duration
+}
+
+// Agent is the running watch over one site.
+type Agent struct {
+	o         Options
+	evaluator *alarms.Evaluator
+	samples   []alarms.Sample
+	snapshot  atomic.Pointer[Snapshot]
+	batches   chan []reading.Reading
+	orders    chan order
+
+	// Owned by the goroutine in own.
+	steps      uint64
+	started    time.Time
+	lastStep   time.Time
+	loopAge    time.Duration
+	beats      uint64
+	storeError error
+}
+
+type order struct {
+	alarms.Order
+	answer chan alarms.Answer
+}
+
+// The figures that the agent adds about itself.
+const (
+	journalFigure = "self.journal"
+	lostFigure    = "self.journal-lost"
+)
+
+// New joins the parts and restores the alarms' states from the store.
+func New(o Options) (*Agent, error) {
+	if o.Now == nil {
+		o.Now = time.Now
+	}
+	if o.Log == nil {
+		o.Log = slog.New(slog.DiscardHandler)
+	}
+	if o.Tick == 0 {
+		o.Tick = time.Second
+	}
+	if o.Beat == 0 {
+		o.Beat = 20 * time.Second
+	}
+	settings := append([]alarms.Setting{alarms.MemoryFailing(journalFigure), alarms.MemoryLost(lostFigure)}, o.Alarms...)
+	inputs := append(o.Plant.Names(), journalFigure, lostFigure)
+	e, err := alarms.New(settings, inputs)
+	if err != nil {
+		return nil, err
+	}
+	a := &Agent{
+		o: o, evaluator: e,
+		samples: make([]alarms.Sample, len(inputs)),
+		batches: make(chan []reading.Reading, 16),
+		orders:  make(chan order),
+		started: o.Now(),
+	}
+	if err := a.restore(); err != nil {
+		return nil, err
+	}
+	a.snapshot.Store(&Snapshot{Time: a.started, Conditions: e.Conditions(), Sequence: e.Sequence()})
+	return a, nil
+}
+
+// restore brings back what the store remembers.
+func (a *Agent) restore() error {
+	cp, err := a.o.Store.Checkpoint()
+	if err != nil {
+		return fmt.Errorf("read the alarm states from the journal: %w", err)
+	}
+	if cp == nil {
+		return nil
+	}
+	closed, err := a.evaluator.Restore(cp, a.started)
+	if err != nil {
+		return err
+	}
+	return a.commit(closed)
+}
+
+// Snapshot returns what held after the last step.
+func (a *Agent) Snapshot() *Snapshot { return a.snapshot.Load() }
+
+// Run watches until ctx ends or an edge fails, and returns when all of it has
+// stopped.
+func (a *Agent) Run(ctx context.Context) error {
+	g, ctx := errgroup.WithContext(ctx)
+	for _, edge := range a.o.Edges {
+		g.Go(func() error { return edge(ctx) })
+	}
+	g.Go(func() error {
+		return a.o.Source.Run(ctx, func(rs []reading.Reading) {
+			select {
+			case a.batches <- rs:
+			case <-ctx.Done():
+			}
+		})
+	})
+	g.Go(func() error { return a.own(ctx) })
+	err := g.Wait()
+	if errors.Is(err, context.Canceled) {
+		return nil
+	}
+	return err
+}
+
+// Order carries out a person's order in the owner goroutine.
+func (a *Agent) Order(ctx context.Context, o alarms.Order) alarms.Answer {
+	in := order{o, make(chan alarms.Answer, 1)}
+	select {
+	case a.orders <- in:
+		return <-in.answer
+	case <-ctx.Done():
+		return alarms.Answer{Order: o.ID, Alarm: o.Alarm, Result: alarms.Refused, Why: "ebbwatch is stopping"}
+	}
+}
+
+// own is the owner goroutine: nothing else touches the core.
+func (a *Agent) own(ctx context.Context) error {
+	tick := time.NewTicker(a.o.Tick)
+	defer tick.Stop()
+	beat := time.NewTicker(a.o.Beat)
+	defer beat.Stop()
+	a.step(a.o.Now(), nil)
+	a.beat()
+	for {
+		select {
+		case <-ctx.Done():
+			return ctx.Err()
+		case rs := <-a.batches:
+			a.step(a.o.Now(), rs)
+		case o := <-a.orders:
+			ts, answer := a.evaluator.Order(a.o.Now(), o.Order)
+			a.settle(ts)
+			o.answer <- answer
+		case <-tick.C:
+			if a.storeError != nil {
+				a.remember(a.o.Store.Commit(0, nil, a.evaluator.Checkpoint()))
+			}
+			a.step(a.o.Now(), nil)
+		case <-beat.C:
+			a.beat()
+		}
+	}
+}
+
+// step folds a batch, or the mere passing of time, through the core.
+func (a *Agent) step(now time.Time, rs []reading.Reading) {
+	if !a.lastStep.IsZero() {
+		a.loopAge = max(a.loopAge, now.Sub(a.lastStep))
+	}
+	a.lastStep = now
+	a.steps++
+	figures := a.o.Plant.Step(now, rs)
+	for i := range figures {
+		f := &figures[i]
+		a.samples[i] = alarms.Sample{Value: f.Value, Usable: f.Quality.Usable(), Quality: f.Quality.String(), Detail: f.Detail}
+	}
+	a.samples[len(figures)] = selfSample(a.storeError != nil, "cannot be written: "+sentence(a.storeError))
+	a.samples[len(figures)+1] = selfSample(a.o.Store.Lost() != "", "was started anew: "+a.o.Store.Lost())
+	ts := a.evaluator.Step(now, a.samples)
+	a.publish(now, figures, ts)
+}
+
+func sentence(err error) string {
+	if err == nil {
+		return ""
+	}
+	return err.Error()
+}
+
+func selfSample(on bool, detail string) alarms.Sample {
+	s := alarms.Sample{Usable: true, Quality: "good"}
+	if on {
+		s.Value, s.Detail = 1, detail
+	}
+	return s
+}
+
+// settle commits and publishes transitions that no new figure caused.
+func (a *Agent) settle(ts []alarms.Transition) {
+	a.publish(a.lastStep, a.snapshot.Load().Figures, ts)
+}
+
+// publish makes transitions durable, then lets everyone see.
+func (a *Agent) publish(now time.Time, figures []plant.Figure, ts []alarms.Transition) {
+	if len(ts) > 0 {
+		a.remember(a.commit(ts))
+	}
+	s := &Snapshot{
+		Time: now, Figures: figures, Conditions: a.evaluator.Conditions(),
+		Steps: a.steps, Sequence: a.evaluator.Sequence(), StoreError: a.storeError,
+	}
+	a.snapshot.Store(s)
+	a.o.Teller.Step(s, ts)
+}
+
+// remember notes whether the last commit worked, and logs a change.
+func (a *Agent) remember(err error) {
+	switch {
+	case err != nil && a.storeError == nil:
+		a.o.Log.Error("the journal cannot be written: alarms are still told, but a restart would forget them", "err", err)
+	case err == nil && a.storeError != nil:
+		a.o.Log.Info("the journal can be written again")
+	}
+	a.storeError = err
+}
+
+// commit makes transitions durable together with the state after them.
+func (a *Agent) commit(ts []alarms.Transition) error {
+	if len(ts) == 0 {
+		return nil
+	}
+	events := make([][]byte, len(ts))
+	for i := range ts {
+		b, err := json.Marshal(&ts[i])
+		if err != nil {
+			return fmt.Errorf("write event %d: %w", ts[i].Sequence, err)
+		}
+		events[i] = b
+	}
+	return a.o.Store.Commit(ts[0].Sequence, events, a.evaluator.Checkpoint())
+}
+
+// beat tells that the loop is alive.
+func (a *Agent) beat() {
+	a.beats++
+	now := a.o.Now()
+	h := Heartbeat{
+		Sequence: a.beats, Time: now,
+		LoopAge:            max(a.loopAge, now.Sub(a.lastStep)),
+		WorstInstrumentAge: a.o.Plant.WorstAge(now),
+		OutboxDepth:        a.o.Store.Depth(),
+		Clock:              "steady",
+	}
+	a.loopAge = 0
+	// Sub uses the monotonic clock; without it the difference is the wall's.
+	if d := now.Round(0).Sub(a.started.Round(0)) - now.Sub(a.started); d.Abs() > 2*time.Second {
+		h.Clock = "stepped"
+	}
+	a.o.Teller.Heartbeat(h)
+}

@@ -1,0 +1,86 @@
+package plant
+
+import (
+	"math"
+	"time"
+
+	"ebbwatch/agent/reading"
+	"ebbwatch/agent/units"
+)
+
+// Quantity says what a figure measures.
+type Quantity string
+
+// The quantities of the figures that the plant makes from readings.
+const (
+	ReadingOf         Quantity = "reading"
+	T10               Quantity = "t10"
+	CT                Quantity = "ct"
+	CTRequiredGiardia Quantity = "ct-required-giardia"
+	CTRequiredVirus   Quantity = "ct-required-virus"
+	InactivationRatio Quantity = "inactivation-ratio"
+	GiardiaLog        Quantity = "giardia-log"
+	VirusLog          Quantity = "virus-log"
+	NetWeight         Quantity = "net-weight"
+	WithdrawalRate    Quantity = "withdrawal-rate"
+	WithdrawalLimit   Quantity = "withdrawal-limit"
+	WithdrawalRatio   Quantity = "withdrawal-ratio"
+	TimeToEmpty       Quantity = "time-to-empty"
+	Concentration     Quantity = "concentration"
+	GasLevel          Quantity = "level"
+	Unavailable       Quantity = "unavailable"
+	Lost              Quantity = "lost"
+)
+
+// Kind says what a figure belongs to.
+type Kind string
+
+// The kinds of owner.
+const (
+	PointKind      Kind = "point"
+	SegmentKind    Kind = "segment"
+	BankKind       Kind = "bank"
+	DetectorKind   Kind = "detector"
+	InstrumentKind Kind = "instrument"
+)
+
+// Figure is one named number with all that a reader needs to trust it.
+type Figure struct {
+	// Name is unique: the point's name, or kind.owner.quantity.
+	Name     string
+	Kind     Kind
+	Owner    string
+	Quantity Quantity
+	// Value, Low and High are in the SI unit of Unit's dimension. Value means
+	// nothing when Quality is bad. Low and High bound it with 90 % probability;
+	// they are NaN when there is no interval.
+	Value, Low, High float64
+	// Unit is the unit in which people see the figure.
+	Unit    units.Unit
+	Quality reading.Quality
+	// Time is that of the oldest reading that went in.
+	Time time.Time
+	// Method names how the figure was made where practice knows several ways.
+	Method string
+	// Detail completes a sentence: what a state figure found, or why the figure
+	// is not usable.
+	Detail string
+}
+
+// Shown returns the value in the figure's own unit. It is only for a figure
+// whose quality is usable.
+func (f *Figure) Shown() float64 { return f.Unit.FromSI(f.Value) }
+
+// Interval returns Low and High in the figure's own unit, and whether there is
+// an interval.
+func (f *Figure) Interval() (low, high float64, ok bool) {
+	if math.IsNaN(f.Low) || math.IsNaN(f.High) {
+		return 0, 0, false
+	}
+	return f.Unit.FromSI(f.Low), f.Unit.FromSI(f.High), true
+}
+
+// Name gives the name of a figure that is not a plain point.
+func Name(k Kind, owner string, q Quantity) string {
+	return string(k) + "." + owner + "." + string(q)
+}

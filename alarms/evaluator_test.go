@@ -1,0 +1,394 @@
+package alarms
+
+import (
+	"encoding/json"
+	"math"
+	"math/rand/v2"
+	"os"
+	"strings"
+	"testing"
+	"time"
+
+	"pgregory.net/rapid"
+)
+
+var (
+	t0   = time.Date(2026, 3, 2, 6, 0, 0, 0, time.UTC)
+	good = func(v float64) Sample { return Sample{Value: v, Usable: true, Quality: "good"} }
+	bad  = Sample{Quality: "bad:no-reply", Detail: "does not answer"}
+)
+
+func high(edit func(*Setting)) Setting {
+	s := Setting{
+		Name: "a", Kind: HighLimit, Input: "x", Limit: 10, Deadband: 1, Priority: High,
+		Subject: "The value", Shown: Scale{Unit: "mg/L", Factor: 1, Decimals: 1},
+	}
+	if edit != nil {
+		edit(&s)
+	}
+	return s
+}
+
+func evaluator(t testing.TB, s ...Setting) *Evaluator {
+	t.Helper()
+	e, err := New(s, []string{"x"})
+	if err != nil {
+		t.Fatal(err)
+	}
+	return e
+}
+
+var letters = map[string]State{
+	"A": Normal, "B": Unacknowledged, "C": Acknowledged,
+	"D": ReturnedUnacknowledged, "E": LatchedUnacknowledged, "F": LatchedAcknowledged,
+}
+
+// TestStateModel takes every row of the published state model that concerns the
+// states and events ebbwatch has. Source: testdata/alarms/transitions.json.
+func TestStateModel(t *testing.T) {
+	raw, err := os.ReadFile("../testdata/alarms/transitions.json")
+	if err != nil {
+		t.Fatal(err)
+	}
+	var table struct {
+		Rows []struct {
+			Latching        bool
+			From, Event, To string
+		}
+	}
+	if err := json.Unmarshal(raw, &table); err != nil {
+		t.Fatal(err)
+	}
+	if len(table.Rows) != 60 {
+		t.Fatalf("%d rows in the table, expected 60", len(table.Rows))
+	}
+	for _, r := range table.Rows {
+		e := evaluator(t, high(func(s *Setting) { s.Latching = r.Latching }))
+		a := e.byName["a"]
+		a.State, a.Episode = letters[r.From], 4
+		wantEpisode := uint64(4)
+		switch r.Event {
+		case "RAISE":
+			e.Step(t0, []Sample{good(20)})
+			if !letters[r.From].Active() {
+				wantEpisode = 5
+			}
+		case "CLEAR":
+			e.Step(t0, []Sample{good(0)})
+		case "ACK":
+			e.Order(t0, Order{Verb: Acknowledge, Alarm: "a", Episode: 4, By: "operator"})
+		case "ACK_STALE":
+			if _, ans := e.Order(t0, Order{Verb: Acknowledge, Alarm: "a", Episode: 3}); ans.Result != Refused {
+				t.Errorf("%+v: a stale acknowledgement was answered %q", r, ans.Result)
+			}
+		case "RESET":
+			e.Order(t0, Order{Verb: ResetLatch, Alarm: "a"})
+		case "RESTART":
+			next := evaluator(t, high(func(s *Setting) { s.Latching = r.Latching }))
+			if _, err := next.Restore(e.Checkpoint(), t0); err != nil {
+				t.Fatal(err)
+			}
+			a = next.byName["a"]
+		default:
+			t.Fatalf("event %q is not covered", r.Event)
+		}
+		if a.State != letters[r.To] || a.Episode != wantEpisode {
+			t.Errorf("latching %v: %s in %s led to %s, episode %d; expected %s, episode %d",
+				r.Latching, r.Event, letters[r.From], a.State, a.Episode, letters[r.To], wantEpisode)
+		}
+	}
+}
+
+func TestDetection(t *testing.T) {
+	type step struct {
+		after time.Duration
+		in    Sample
+		want  State
+	}
+	low := func(s *Setting) { s.Kind = LowLimit }
+	delays := func(s *Setting) { s.OnDelay, s.OffDelay = 10*time.Second, 20*time.Second }
+	for _, tc := range []struct {
+		reason string
+		edit   func(*Setting)
+		steps  []step
+	}{
+		{"no delay acts on the first sample over the limit", nil, []step{{0, good(10.1), Unacknowledged}}},
+		{"a value at the limit is not over it", nil, []step{{0, good(10), Normal}}},
+		{"inside the deadband the alarm stands", nil, []step{{0, good(11), Unacknowledged}, {1, good(9.5), Unacknowledged}, {1, good(9), ReturnedUnacknowledged}}},
+		{"low alarms mirror high ones", low, []step{{0, good(9), Unacknowledged}, {1, good(10.5), Unacknowledged}, {1, good(11), ReturnedUnacknowledged}}},
+		{"an on-delay needs the condition without a break", delays, []step{
+			{0, good(11), Normal}, {9 * time.Second, good(11), Normal}, {time.Second / 2, good(9.9), Normal},
+			{time.Second, good(11), Normal}, {9 * time.Second, good(11), Normal}, {time.Second, good(11), Unacknowledged},
+		}},
+		{"bad samples freeze an on-delay and count nothing", delays, []step{
+			{0, good(11), Normal}, {5 * time.Second, good(11), Normal}, {time.Hour, bad, Normal}, {time.Second, good(11), Normal},
+			{4 * time.Second, good(11), Normal}, {time.Second, good(11), Unacknowledged},
+		}},
+		{"bad samples never clear, and an off-delay starts anew after them", delays, []step{
+			{0, good(11), Normal}, {10 * time.Second, good(11), Unacknowledged}, {time.Second, good(5), Unacknowledged},
+			{19 * time.Second, good(5), Unacknowledged}, {time.Second / 2, bad, Unacknowledged}, {time.Hour, bad, Unacknowledged},
+			{time.Second, good(5), Unacknowledged}, {19 * time.Second, good(5), Unacknowledged}, {time.Second, good(5), ReturnedUnacknowledged},
+		}},
+		{"a number that is none is bad whatever its quality says", nil, []step{{0, good(math.NaN()), Normal}, {1, good(math.Inf(1)), Normal}}},
+		{"time that goes backwards counts no delay", delays, []step{{0, good(11), Normal}, {-time.Hour, good(11), Normal}, {9 * time.Second, good(11), Normal}, {time.Second, good(11), Unacknowledged}}},
+		{"a state alarm follows its bit", func(s *Setting) { s.Kind = StateOn }, []step{{0, good(0), Normal}, {1, good(1), Unacknowledged}, {1, bad, Unacknowledged}, {1, good(0), ReturnedUnacknowledged}}},
+	} {
+		e := evaluator(t, high(tc.edit))
+		now := t0
+		for i, st := range tc.steps {
+			now = now.Add(st.after)
+			e.Step(now, []Sample{st.in})
+			if got := e.byName["a"].State; got != st.want {
+				t.Errorf("%s: step %d is %s, expected %s", tc.reason, i, got, st.want)
+			}
+		}
+	}
+}
+
+// TestFalseAlarmRates compares delays and deadband with the closed form for
+// independent samples: raise after n in a row over the limit, clear after m in
+// a row under limit − deadband. Source: renewal form of Xu, Wang, Izadi, Chen,
+// IEEE T-ASE 9(2) 296-307, 2012, and Adnan, Izadi, Chen, J. Process Control
+// 21(9) 1318-1331, 2011 (from memory; derived again for these vectors).
+// Tolerance: four standard errors by batch means over 50 batches.
+func TestFalseAlarmRates(t *testing.T) {
+	for _, tc := range []struct {
+		n, m          int
+		deadband, far float64
+	}{
+		{1, 1, 0, 0.15865525}, {2, 1, 0, 0.02517149}, {3, 1, 0, 0.00399359},
+		{1, 3, 0, 0.40444488}, {3, 3, 0, 0.01423416},
+		{1, 1, 1, 0.24087753}, {2, 2, 0.5, 0.07137104}, {3, 2, 1, 0.01983918},
+	} {
+		e := evaluator(t, high(func(s *Setting) {
+			s.Limit, s.Deadband = 1, tc.deadband
+			s.OnDelay, s.OffDelay = time.Duration(tc.n-1)*time.Second, time.Duration(tc.m-1)*time.Second
+		}))
+		a := e.byName["a"]
+		r := rand.New(rand.NewPCG(7, uint64(tc.n*10+tc.m)))
+		const batches, size = 50, 6000
+		var mean, square float64
+		now, in := t0, make([]Sample, 1)
+		for range batches {
+			inAlarm := 0
+			for range size {
+				now = now.Add(time.Second)
+				in[0] = good(r.NormFloat64())
+				e.Step(now, in)
+				if a.State.Active() {
+					inAlarm++
+				}
+			}
+			f := float64(inAlarm) / size
+			mean += f / batches
+			square += f * f / batches
+		}
+		stderr := math.Sqrt((square - mean*mean) / (batches - 1))
+		if math.Abs(mean-tc.far) > 4*stderr {
+			t.Errorf("n %d, m %d, deadband %g: in alarm %.5f of the time, expected %.5f within %.5f", tc.n, tc.m, tc.deadband, mean, tc.far, 4*stderr)
+		}
+	}
+}
+
+func TestOrders(t *testing.T) {
+	e := evaluator(t, high(func(s *Setting) { s.Latching = true }))
+	order := func(verb Verb, id string, episode uint64) Answer {
+		_, ans := e.Order(t0, Order{Verb: verb, ID: id, By: "on-call-1", Alarm: "a", Episode: episode})
+		return ans
+	}
+	expect := func(step string, got Answer, want Result, why string) {
+		t.Helper()
+		if got.Result != want || !strings.Contains(got.Why, why) {
+			t.Errorf("%s: answered %s (%s), expected %s (%s)", step, got.Result, got.Why, want, why)
+		}
+	}
+	expect("nothing stands", order(Acknowledge, "1", 0), Refused, "nothing to acknowledge")
+	e.Step(t0, []Sample{good(20)})
+	expect("wrong episode", order(Acknowledge, "2", 7), Refused, "episode 7 is not the present one, 1")
+	expect("still active", order(ResetLatch, "3", 0), Refused, "still holds")
+	expect("first acknowledgement", order(Acknowledge, "4", 1), Done, "")
+	expect("same order again", order(Acknowledge, "4", 1), Already, "carried out before")
+	expect("second person", order(Acknowledge, "5", 1), Already, "by on-call-1")
+	e.Step(t0.Add(time.Second), []Sample{good(0)})
+	expect("latch let go", order(ResetLatch, "6", 0), Done, "")
+	expect("unknown verb", order("silence", "7", 0), Refused, "not known")
+	if _, ans := e.Order(t0, Order{Verb: Acknowledge, Alarm: "b"}); ans.Result != Refused || !strings.Contains(ans.Why, `"b"`) {
+		t.Errorf("an unknown alarm was answered %+v", ans)
+	}
+	if got := e.byName["a"].State; got != Normal {
+		t.Errorf("the alarm ended %s, expected normal", got)
+	}
+}
+
+func TestSentencesTellTheTruth(t *testing.T) {
+	e := evaluator(t, high(func(s *Setting) { s.Latching = true }))
+	say := func(in Sample) string {
+		e.Step(t0, []Sample{in})
+		return e.Conditions()[0].What
+	}
+	for _, tc := range []struct {
+		reason, want string
+		in           Sample
+	}{
+		{"normal is said too", "The value is 3.0 mg/L, within the limit of 10.0 mg/L.", good(3)},
+		{"unknown is not normal", "The value is not known: the measurement does not answer.", bad},
+		{"raised", "The value is 12.5 mg/L, over the limit of 10.0 mg/L.", good(12.5)},
+		{"in the deadband", "The value is 9.5 mg/L, not yet clear of the limit of 10.0 mg/L.", good(9.5)},
+		{"held on a bad value", "The value was over the limit of 10.0 mg/L when last measured; the measurement now does not answer, so the alarm is held.", bad},
+		{"latched", "The value is 1.0 mg/L, within the limit of 10.0 mg/L; the alarm stays until a person resets it.", good(1)},
+	} {
+		if got := say(tc.in); got != tc.want {
+			t.Errorf("%s:\n got %q\nwant %q", tc.reason, got, tc.want)
+		}
+	}
+}
+
+func TestRetiredAlarmGetsAClosingEvent(t *testing.T) {
+	e := evaluator(t, high(nil), high(func(s *Setting) { s.Name = "old" }))
+	e.Step(t0, []Sample{good(20)})
+	next := evaluator(t, high(nil))
+	ts, err := next.Restore(e.Checkpoint(), t0.Add(time.Hour))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if len(ts) != 1 || ts[0].Cause != Retired || ts[0].After.Alarm != "old" || ts[0].To != Normal || ts[0].Sequence != 3 {
+		t.Fatalf("closing transitions %+v, expected one for old with sequence 3", ts)
+	}
+	if c := next.Conditions()[0]; c.State != Unacknowledged || c.Episode != 1 || c.Value != nil {
+		t.Errorf("after the restart the alarm is %+v, expected the same episode without a value", c)
+	}
+	if _, err := next.Restore([]byte("{"), t0); err == nil {
+		t.Error("a damaged checkpoint was accepted")
+	}
+}
+
+func TestSettingFaults(t *testing.T) {
+	for _, tc := range []struct {
+		want string
+		edit func(*Setting)
+	}{
+		{"has no name", func(s *Setting) { s.Name = "" }},
+		{`kind "odd"`, func(s *Setting) { s.Kind = "odd" }},
+		{`priority "loud"`, func(s *Setting) { s.Priority = "loud" }},
+		{"limit must be a finite number", func(s *Setting) { s.Limit = math.NaN() }},
+		{"deadband must be", func(s *Setting) { s.Deadband = -1 }},
+		{"deadband must be", func(s *Setting) { s.Deadband = math.NaN() }},
+		{"delay must be", func(s *Setting) { s.OnDelay = -1 }},
+		{"no unit", func(s *Setting) { s.Shown = Scale{} }},
+		{`no figure is called "y"`, func(s *Setting) { s.Input = "y" }},
+	} {
+		_, err := New([]Setting{high(tc.edit)}, []string{"x"})
+		if err == nil || !strings.Contains(err.Error(), tc.want) {
+			t.Errorf("error %v, expected one that says %q", err, tc.want)
+		}
+	}
+	if _, err := New([]Setting{high(nil), high(nil)}, []string{"x"}); err == nil {
+		t.Error("two alarms of one name were accepted")
+	}
+}
+
+// TestInvariants: over any history, bad samples change no state, sequences have
+// no gap, episodes only rise by a raise, only orders acknowledge, and a replay
+// gives the same transitions.
+func TestInvariants(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		s := high(func(s *Setting) {
+			s.Latching = rapid.Bool().Draw(t, "latching")
+			s.OnDelay = time.Duration(rapid.IntRange(0, 3).Draw(t, "on")) * time.Second
+			s.OffDelay = time.Duration(rapid.IntRange(0, 3).Draw(t, "off")) * time.Second
+		})
+		e, _ := New([]Setting{s}, []string{"x"})
+		again, _ := New([]Setting{s}, []string{"x"})
+		now := t0
+		var sequence, episode uint64
+		for range rapid.IntRange(1, 60).Draw(t, "steps") {
+			now = now.Add(time.Duration(rapid.IntRange(0, 4).Draw(t, "gap")) * time.Second)
+			var got, replayed []Transition
+			before := e.byName["a"].State
+			switch rapid.IntRange(0, 4).Draw(t, "event") {
+			case 0:
+				got, replayed = e.Step(now, []Sample{bad}), again.Step(now, []Sample{bad})
+				if len(got) > 0 {
+					t.Fatalf("a bad sample moved the alarm: %+v", got)
+				}
+			case 1:
+				o := Order{Verb: Acknowledge, Alarm: "a", Episode: uint64(rapid.IntRange(0, 3).Draw(t, "episode")), By: "operator"}
+				got, _ = e.Order(now, o)
+				replayed, _ = again.Order(now, o)
+				if e.byName["a"].State.Active() != before.Active() {
+					t.Fatal("an acknowledgement changed the condition")
+				}
+			case 2:
+				o := Order{Verb: ResetLatch, Alarm: "a", By: "operator"}
+				got, _ = e.Order(now, o)
+				replayed, _ = again.Order(now, o)
+			default:
+				in := []Sample{good(rapid.Float64Range(5, 15).Draw(t, "value"))}
+				got, replayed = e.Step(now, in), again.Step(now, in)
+				if before == Unacknowledged && e.byName["a"].State == Acknowledged {
+					t.Fatal("a sample acknowledged the alarm")
+				}
+			}
+			for i, tr := range got {
+				sequence++
+				if tr.Sequence != sequence || tr.From != before || tr.After.State != tr.To {
+					t.Fatalf("transition %+v does not follow sequence %d from %s", tr, sequence, before)
+				}
+				if tr.Cause == Raised {
+					episode++
+				}
+				if tr.After.Episode != episode || tr.After.What != replayed[i].After.What || tr.Sequence != replayed[i].Sequence {
+					t.Fatalf("transition %+v, replayed %+v, expected episode %d", tr, replayed[i], episode)
+				}
+			}
+		}
+	})
+}
+
+func TestMostUrgentIsToldFirst(t *testing.T) {
+	e := evaluator(t,
+		high(func(s *Setting) { s.Name, s.Priority = "z", Low }),
+		high(func(s *Setting) { s.Name, s.Priority = "b", Critical }),
+		high(func(s *Setting) { s.Name, s.Priority = "c", Medium }))
+	var order []string
+	for _, tr := range e.Step(t0, []Sample{good(20)}) {
+		order = append(order, tr.After.Alarm)
+	}
+	if got := strings.Join(order, " "); got != "b c z" {
+		t.Errorf("told in the order %s, expected b c z", got)
+	}
+}
+
+func TestCatalogueIsRationalised(t *testing.T) {
+	all := []Setting{
+		ResidualLow("p", "entry point", "x"), InactivationLow("s", "x"), WithdrawalHigh("b", "room", "x"),
+		EmptyNotice("b", "room", "x"), EmptyUrgent("b", "room", "x"), DetectorLevel("g", "room", "x", 1), DetectorLevel("g", "room", "x", 2),
+		DetectorUnavailable("g", "room", "x"), InstrumentLost("i", "line", "x"), MemoryFailing("x"), MemoryLost("x"),
+	}
+	all[0].Shown = Scale{Unit: "mg/L", Factor: 1, Decimals: 2}
+	for _, s := range all {
+		if s.Subject == "" || s.Place == "" || s.Consequence == "" || len(s.FirstAction) < 2 || s.RespondWithin <= 0 {
+			t.Errorf("alarm %s lacks a part that a person needs: %+v", s.Name, s)
+		}
+		if s.OnDelay*2 > s.RespondWithin {
+			t.Errorf("alarm %s: the on-delay %s eats over half of the %s to respond", s.Name, s.OnDelay, s.RespondWithin)
+		}
+	}
+	if _, err := New(all, []string{"x"}); err != nil {
+		t.Error(err)
+	}
+}
+
+func BenchmarkStep(b *testing.B) {
+	var settings []Setting
+	for i := range 40 {
+		settings = append(settings, high(func(s *Setting) { s.Name = "a" + strings.Repeat("x", i) }))
+	}
+	e := evaluator(b, settings...)
+	now, in := t0, []Sample{good(3)}
+	b.ReportAllocs()
+	for b.Loop() {
+		now = now.Add(time.Second)
+		e.Step(now, in)
+	}
+}
