@@ -24,4 +24,5 @@ require (
 	github.com/prometheus/common v0.73.1 // indirect
 	github.com/prometheus/procfs v0.23.0 // indirect
 	github.com/rs/xid v1.4.0 // indirect
+	golang.org/x/net v0.61.0 // indirect
 )

@@ -3,6 +3,7 @@
 package config
 
 import (
+	"fmt"
 	"time"
 
 	"ebbwatch/agent/units"
@@ -55,11 +56,19 @@ type MQTT struct {
 	At int
 }
 
+// Format prints the settings. Without it a verb that does not fit would make
+// package fmt print the password field past the methods of its type.
+func (m MQTT) Format(f fmt.State, _ rune) {
+	fmt.Fprintf(f, "{%s user %q password %v}", m.Broker, m.User, m.Password)
+}
+
 // Secret is text that never shows in logs or printed settings.
 type Secret string
 
-func (Secret) String() string   { return "(secret)" }
-func (Secret) GoString() string { return "(secret)" }
+// Format answers every verb, also those that do not fit a text.
+func (Secret) Format(f fmt.State, _ rune) { fmt.Fprint(f, "(secret)") }
+func (Secret) String() string             { return "(secret)" }
+func (Secret) GoString() string           { return "(secret)" }
 
 // MarshalText keeps a secret out of JSON and YAML.
 func (Secret) MarshalText() ([]byte, error) { return []byte("(secret)"), nil }

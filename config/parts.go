@@ -1,0 +1,248 @@
+package config
+
+import (
+	"fmt"
+	"strings"
+	"time"
+
+	"ebbwatch/agent/units"
+)
+
+// The limits and deadbands that hold where a site file gives none. They are
+// those of the alarm catalogue, repeated here because what a site file does
+// give must make sense beside them; a test compares the two.
+const (
+	residualLow, residualLowDeadband       = 0.2, 0.02 // mg/L
+	withdrawalHigh, withdrawalHighDeadband = 1, 0.05
+	emptyNotice, emptyUrgent               = 48 * 3600, 8 * 3600 // s
+	level1, level1Deadband                 = 0.5, 0.1            // ppm
+	level2, level2Deadband                 = 1, 0.2              // ppm
+)
+
+const longest = 3650 * 24 * time.Hour // for a time until empty
+
+// slowestDetector is how seldom a detector may be read. Common practice, no
+// source.
+const slowestDetector = 10 * time.Second
+
+// measuring resolves the name of a point that must measure d.
+func (r *siteReader) measuring(v value, name string, d units.Dimension) (measured, bool) {
+	p, ok := r.points[name]
+	var found string
+	switch {
+	case !ok && len(r.points) == 0: // told of
+		return p, false
+	case !ok:
+		found = "the unknown point " + quote(name)
+	case p.Unit.IsZero(): // told of
+		return p, false
+	case p.Unit.Dimension != d:
+		found = fmt.Sprintf("the point %s, which measures %s,", name, p.Unit.Dimension)
+	default:
+		return p, true
+	}
+	r.fault(v.line, found+" for "+v.path, onePoint+string(d)+r.such(name, r.byDimension[d]))
+	return p, false
+}
+
+// refer reads the name of a point that must measure d.
+func (r *siteReader) refer(v value, dst *string, d units.Dimension) (measured, bool) {
+	s, ok := v.scalar()
+	if !ok {
+		return measured{}, false
+	}
+	*dst = s
+	return r.measuring(v, s, d)
+}
+
+// such ends an expectation with the names that come closest. A file with very
+// many faults gets none: to compare each with all names would take minutes.
+func (r *reader) such(name string, names []string) string {
+	switch {
+	case len(names) == 0:
+		return ", of which there is none"
+	case len(r.faults) > manyFaults:
+		return ""
+	}
+	return " such as " + strings.Join(nearest(name, names), ", ")
+}
+
+// alarm reads an alarm whose limit has dimension d; with no dimension it has
+// neither limit nor deadband.
+func (v value) alarm(d units.Dimension) AlarmSetting {
+	var a AlarmSetting
+	b, ok := v.block()
+	if !ok {
+		return a
+	}
+	var limit, deadband float64
+	var on, off, t time.Duration
+	switch d {
+	case "":
+	case units.Time:
+		if b.get("limit").duration(&t, 1, longest) {
+			limit = t.Seconds()
+			a.Limit = &limit
+		}
+		if b.get("deadband").duration(&t, 0, longest) {
+			deadband = t.Seconds()
+			a.Deadband = &deadband
+		}
+	default:
+		if quantity(b.get("limit"), &limit, d, positive) {
+			a.Limit = &limit
+		}
+		if span(b.get("deadband"), &deadband, d, notNegative) {
+			a.Deadband = &deadband
+		}
+	}
+	if b.get("on_delay").duration(&on, 0, 24*time.Hour) {
+		a.OnDelay = &on
+	}
+	if b.get("off_delay").duration(&off, 0, 24*time.Hour) {
+		a.OffDelay = &off
+	}
+	return a
+}
+
+// or is the given value, or the one that holds without it.
+func or(given *float64, otherwise float64) float64 {
+	if given != nil {
+		return *given
+	}
+	return otherwise
+}
+
+// clears tells of a high alarm that could never clear.
+func clears(v value, a AlarmSetting, limit, deadband float64) {
+	if l, d := or(a.Limit, limit), or(a.Deadband, deadband); d >= l {
+		v.fault(v.line, fmt.Sprintf("a deadband of %.4g at a limit of %.4g for %s", d, l, v.path),
+			fmt.Sprintf("a deadband under the limit, or the alarm never clears; absent, they are %.4g and %.4g", deadband, limit))
+	}
+}
+
+// reaches tells of a limit that the instrument cannot show a value beyond.
+func reaches(v value, p measured, limit float64, shown units.Unit) {
+	if p.Range == nil {
+		return
+	}
+	if at := p.Unit.FromSI(limit); at <= p.Range[0] || at >= p.Range[1] {
+		v.fault(v.line, fmt.Sprintf("a limit of %.4g %s for %s, which %s cannot pass", shown.FromSI(limit), shown, v.path, p.Name),
+			fmt.Sprintf("a limit inside its range of %g to %g %s", p.Range[0], p.Range[1], p.Unit))
+	}
+}
+
+func (r *siteReader) residual(name string, v value) Residual {
+	res := Residual{Point: name, At: v.line}
+	p, ok := r.measuring(v, name, units.Concentration)
+	b, _ := v.block()
+	b.get("place").text(&res.Place)
+	low := b.get("low")
+	res.Low = low.alarm(units.Concentration)
+	if ok {
+		reaches(low, p, or(res.Low.Limit, residualLow), units.MustParse("mg/L"))
+	}
+	r.alarmName(v, name+"-low")
+	return res
+}
+
+func (r *siteReader) segment(name string, v value) Segment {
+	s := Segment{Name: name, At: v.line}
+	b, ok := v.block()
+	if !ok {
+		return s
+	}
+	r.refer(b.get("residual"), &s.Residual, units.Concentration)
+	r.refer(b.get("ph"), &s.PH, units.Acidity)
+	r.refer(b.get("temperature"), &s.Temperature, units.Temperature)
+	r.refer(b.get("flow"), &s.Flow, units.Flow)
+	r.refer(b.get("level"), &s.Level, units.Length)
+	quantity(b.get("level_full"), &s.LevelFull, units.Length, positive)
+	if b.has("level") != b.has("level_full") {
+		one, other := "level", "level_full"
+		if b.has(other) {
+			one, other = other, one
+		}
+		v.fault(b.get(one).line, fmt.Sprintf("%s without %s in %s", one, other, v.path), "both, or neither for a constant volume")
+	}
+	quantity(b.get("volume"), &s.Volume, units.Volume, positive)
+	b.get("baffling_factor").number(&s.BafflingFactor, func(f float64) bool { return f > 0 && f <= 1 })
+	log := func(f float64) bool { return f >= 0 && f <= 10 }
+	giardia := b.get("giardia_log").number(&s.GiardiaLog, log)
+	virus := b.get("virus_log").number(&s.VirusLog, log)
+	if giardia && virus && s.GiardiaLog == 0 && s.VirusLog == 0 {
+		v.fault(b.get("giardia_log").line, "giardia_log and virus_log both 0 in "+v.path, "one of them over 0: a segment that owes nothing has no inactivation ratio")
+	}
+	s.InactivationLow = b.get("inactivation_low").alarm(units.Ratio)
+	r.alarmName(v, name+"-inactivation-low")
+	return s
+}
+
+func (r *siteReader) bank(name string, v value) Bank {
+	k := Bank{Name: name, At: v.line}
+	b, ok := v.block()
+	if !ok {
+		return k
+	}
+	b.get("place").text(&k.Place)
+	r.refer(b.get("room_temperature"), &k.RoomTemperature, units.Temperature)
+	quantity(b.get("header_pressure"), &k.HeaderPressure, units.Pressure, positive)
+	k.Containers = each(b.get("containers"), r.container)
+	withdrawal := b.get("withdrawal_high")
+	k.WithdrawalHigh = withdrawal.alarm(units.Ratio)
+	clears(withdrawal, k.WithdrawalHigh, withdrawalHigh, withdrawalHighDeadband)
+	k.EmptyNotice = b.get("empty_notice").alarm(units.Time)
+	k.EmptyUrgent = b.get("empty_urgent").alarm(units.Time)
+	notice, urgent := or(k.EmptyNotice.Limit, emptyNotice), or(k.EmptyUrgent.Limit, emptyUrgent)
+	if urgent >= notice {
+		v.fault(b.get("empty_urgent").line, fmt.Sprintf("an empty_urgent limit of %.4g h at an empty_notice limit of %.4g h for %s", urgent/3600, notice/3600, v.path),
+			"the urgent limit under that of the notice; absent, they are 8 h and 48 h")
+	}
+	return k
+}
+
+func (r *siteReader) container(name string, v value) Container {
+	c := Container{Name: name}
+	r.once(v, "the container "+name)
+	b, ok := v.block()
+	if !ok {
+		return c
+	}
+	oneOf(b.get("kind"), &c.Kind, "ton", "cylinder-150", "cylinder-100")
+	scale := b.get("scale")
+	if _, ok := r.refer(scale, &c.Scale, units.Mass); ok {
+		r.once(scale, "the scale "+c.Scale)
+	}
+	quantity(b.get("tare"), &c.Tare, units.Mass, notNegative)
+	quantity(b.get("heel"), &c.Heel, units.Mass, notNegative)
+	span(b.get("division"), &c.Division, units.Mass, notNegative)
+	return c
+}
+
+func (r *siteReader) detector(name string, v value) Detector {
+	d := Detector{Name: name, At: v.line}
+	b, ok := v.block()
+	if !ok {
+		return d
+	}
+	b.get("room").name(&d.Room)
+	gas, first, second := b.get("concentration"), b.get("level_1"), b.get("level_2")
+	d.Level1, d.Level2 = first.alarm(units.GasInAir), second.alarm(units.GasInAir)
+	clears(first, d.Level1, level1, level1Deadband)
+	clears(second, d.Level2, level2, level2Deadband)
+	one, two := or(d.Level1.Limit, level1), or(d.Level2.Limit, level2)
+	if one >= two {
+		v.fault(second.line, fmt.Sprintf("a level_1 limit of %.4g ppm at a level_2 limit of %.4g ppm for %s", one, two, v.path),
+			"the limit of level_1 under that of level_2; absent, they are 0.5 ppm and 1 ppm")
+	}
+	if p, ok := r.refer(gas, &d.Concentration, units.GasInAir); ok {
+		r.once(gas, "the sensor "+d.Concentration)
+		reaches(first, p, one, units.MustParse("ppm"))
+		reaches(second, p, two, units.MustParse("ppm"))
+		if p.every > slowestDetector {
+			gas.bad(fmt.Sprintf("%s, read every %s,", d.Concentration, p.every))
+		}
+	}
+	d.Unavailable = b.get("unavailable").alarm("")
+	return d
+}

@@ -1,0 +1,188 @@
+package config
+
+import (
+	"bytes"
+	"fmt"
+	"math"
+	"net/url"
+	"slices"
+	"strings"
+	"time"
+	_ "time/tzdata" // a small machine may have no time zone database
+
+	"go.yaml.in/yaml/v4"
+
+	"ebbwatch/agent/units"
+)
+
+// siteReader reads a site from the root of its file. It reads lines before
+// instruments and points before what refers to them, in whatever order the file
+// has them, so that a reference can be checked at once.
+type siteReader struct {
+	*reader
+	readFile func(string) ([]byte, error)
+	lines    map[string]Line
+	points   map[string]measured
+	first    map[string]value // where that stands of which there may be one only
+	// Names in the order of the file, for suggestions.
+	lineNames   []string
+	byDimension map[units.Dimension][]string
+}
+
+// measured is a point and how often it is read.
+type measured struct {
+	Point
+	every time.Duration
+}
+
+func (r *siteReader) site(root *yaml.Node) *Site {
+	r.lines, r.points, r.first = map[string]Line{}, map[string]measured{}, map[string]value{}
+	r.byDimension = map[units.Dimension][]string{}
+	s := &Site{File: r.file}
+	top, _ := value{reader: r.reader, node: root, line: root.Line}.block()
+	top.get("site").name(&s.Name)
+	top.get("title").text(&s.Title)
+	top.get("time_zone").zone(&s.TimeZone)
+	oneOf(top.get("units"), &s.Display, US, SI)
+	if top.get("state_dir").text(&s.StateDir) {
+		s.StateDir = r.beside(s.StateDir)
+	}
+	top.get("listen").listen(&s.Listen)
+	s.MQTT = r.mqtt(top.get("mqtt"))
+	s.Lines = each(top.get("lines"), r.line)
+	s.Instruments = each(top.get("instruments"), r.instrument)
+	s.Residuals = each(top.get("residuals"), r.residual)
+	s.Segments = each(top.get("segments"), r.segment)
+	s.Banks = each(top.get("banks"), r.bank)
+	s.Detectors = each(top.get("detectors"), r.detector)
+	return s
+}
+
+// each reads every entry of a mapping of names, in the order of the file.
+func each[T any](v value, read func(name string, v value) T) []T {
+	var out []T
+	for _, e := range v.named() {
+		out = append(out, read(e.word, e.value))
+	}
+	return out
+}
+
+// once tells of a thing that stands in the file a second time.
+func (r *siteReader) once(v value, thing string) {
+	before, ok := r.first[thing]
+	if !ok {
+		r.first[thing] = v
+		return
+	}
+	r.fault(v.line, fmt.Sprintf("%s a second time, for %s", thing, v.path),
+		fmt.Sprintf("it once; line %d has it already, for %s", before.line, before.path))
+}
+
+func (v value) zone(dst **time.Location) {
+	s, ok := v.scalar()
+	if !ok {
+		return
+	}
+	z, err := time.LoadLocation(s)
+	if err != nil || s == "" || s == "Local" { // which depend on the machine
+		v.bad(show(s))
+		return
+	}
+	*dst = z
+}
+
+func (r *siteReader) mqtt(v value) *MQTT {
+	b, ok := v.block()
+	if !ok {
+		return nil
+	}
+	broker, file := b.get("broker"), b.get("password_file")
+	m := &MQTT{At: broker.line}
+	if s, ok := broker.scalar(); ok {
+		// The address is not repeated, since people put passwords into it.
+		u, err := url.Parse(s)
+		if err != nil || u.Scheme != "tcp" && u.Scheme != "ssl" || u.Scheme+"://"+u.Host != s || strings.Contains(s, "@") {
+			broker.bad("an address of another form")
+		} else if host, port, ok := splitHostPort(u.Host); !ok || host == "" || port == 0 {
+			broker.bad("an address without a host or a port")
+		}
+		m.Broker = s
+	}
+	b.get("user").text(&m.User)
+	if b.has("password_file") && !b.has("user") {
+		// MQTT 3.1.1, MQTT-3.1.2-22: no password without a user name.
+		file.fault(file.line, "password_file without user in mqtt", "both or neither")
+	}
+	if s, ok := file.scalar(); ok {
+		m.Password = r.password(file, s)
+	}
+	return m
+}
+
+// password reads the first line of the password file. No message repeats the
+// path, since it may be the password itself in the wrong place.
+func (r *siteReader) password(v value, path string) Secret {
+	if r.readFile == nil {
+		return ""
+	}
+	data, err := r.readFile(r.beside(path))
+	if err != nil {
+		v.bad(reason(err))
+		return ""
+	}
+	line, _, _ := bytes.Cut(data, []byte("\n"))
+	line = bytes.TrimSuffix(line, []byte("\r"))
+	switch {
+	case len(line) == 0:
+		v.bad("a file with an empty first line")
+	case len(line) > math.MaxUint16: // MQTT 3.1.1, 1.5.3 and 3.1.3.5: two bytes of length
+		v.bad("a first line of over 65535 bytes")
+	}
+	return Secret(line)
+}
+
+func (r *siteReader) line(name string, v value) Line {
+	l := Line{Name: name, At: v.line}
+	b, ok := v.block()
+	if ok && oneOf(b.get("kind"), &l.Kind, TCP, RTU, RTUOverTCP) {
+		r.reach(b, &l)
+	}
+	b.get("timeout").duration(&l.Timeout, 10*time.Millisecond, time.Minute)
+	r.lines[name] = l
+	r.lineNames = append(r.lineNames, name)
+	return l
+}
+
+// reach reads how a line reaches its instruments. Two masters on one serial
+// line would take each other's replies, so a device, and the serial server in
+// its place, belong to one line.
+func (r *siteReader) reach(b block, l *Line) {
+	serial := []string{"device", "baud", "parity", "stop_bits"}
+	needs, other := "address", serial
+	if l.Kind == RTU {
+		needs, other = "device", []string{"address"}
+	}
+	for _, k := range other {
+		if v := b.get(k); b.has(k) {
+			v.fault(v.line, fmt.Sprintf("%s on a line of kind %s", v.path, l.Kind), v.keys[v.key].Expects)
+		}
+	}
+	way := b.get(needs)
+	if !b.has(needs) {
+		way.fault(b.line, fmt.Sprintf("no %s in %s", needs, b.path), way.keys[way.key].Expects)
+	}
+	if l.Kind != RTU {
+		if way.address(&l.Address) && l.Kind == RTUOverTCP {
+			r.once(way, "the serial server "+l.Address)
+		}
+		return
+	}
+	if way.text(&l.Device) {
+		r.once(way, "the device "+l.Device)
+	}
+	b.get("baud").whole(&l.Baud, func(n int) bool {
+		return slices.Contains([]int{1200, 2400, 4800, 9600, 19200, 38400, 57600, 115200}, n)
+	})
+	oneOf(b.get("parity"), &l.Parity, "none", "even", "odd")
+	b.get("stop_bits").whole(&l.StopBits, between(1, 2))
+}

@@ -1,0 +1,166 @@
+package config
+
+import (
+	"fmt"
+	"strings"
+
+	"ebbwatch/agent/units"
+)
+
+// Key is one key that a site file may have.
+type Key struct {
+	// Path is the key behind those of the blocks around it, joined by points.
+	// A * stands for a name that the site chooses.
+	Path     string
+	Required bool
+	// Default is what an absent key means, as it would be written; empty when
+	// there is none or when Expects tells it.
+	Default string
+	// Expects says what belongs there, as words that follow "expected".
+	Expects string
+}
+
+// The bounds of a site file.
+const (
+	maxFile  = 1 << 20 // bytes
+	maxName  = 64      // letters, digits and hyphens
+	maxText  = 200     // characters
+	maxPoint = 1 << 16 // addresses in one Modbus table
+
+	manyFaults = 100 // above, faults come without suggestions
+)
+
+const (
+	must     = true
+	nameRule = "a name of lower-case letters, digits and inner hyphens, at most 64 long"
+	onePoint = "the name of a point that measures "
+)
+
+// in lists the units of a dimension behind an example of it.
+func in(example string, d units.Dimension) string {
+	symbols := units.Symbols(d)
+	if len(symbols) == 1 {
+		return example
+	}
+	return fmt.Sprintf("%s (units %s)", example, strings.Join(symbols, ", "))
+}
+
+// Keys lists every key that a site file may have, in the order in which a site
+// file is best written. The reader knows no other.
+func Keys() []Key {
+	keys := []Key{
+		{"ebbwatch", must, "", "1, the version of the site file"},
+		{"site", must, "", nameRule},
+		{"title", must, "", "the plant's name for people, on one line"},
+		{"time_zone", must, "", "a name from the IANA time zone database such as America/Denver"},
+		{"units", false, "us", "us or si"},
+		{"state_dir", must, "", "the folder that keeps alarms and events, such as /var/lib/ebbwatch"},
+		{"listen", false, "127.0.0.1:9640", "host:port such as 127.0.0.1:9640"},
+
+		{"mqtt", false, "", "a block with broker, user and password_file"},
+		{"mqtt.broker", must, "", "tcp://host:port or ssl://host:port such as tcp://127.0.0.1:1883, without user or password"},
+		{"mqtt.user", false, "", "the broker's user name, on one line"},
+		{"mqtt.password_file", false, "", "a file, its path relative to the site file, whose first line is the password"},
+
+		{"lines", must, "", "at least one line by its name"},
+		{"lines.*", false, "", "a block with kind, and address or device"},
+		{"lines.*.kind", must, "", "tcp, rtu or rtu-over-tcp"},
+		{"lines.*.address", false, "", "host:port such as 192.0.2.10:502, for the kinds tcp and rtu-over-tcp only"},
+		{"lines.*.device", false, "", "a serial device such as /dev/ttyUSB0, for the kind rtu only"},
+		{"lines.*.baud", false, "19200", "1200, 2400, 4800, 9600, 19200, 38400, 57600 or 115200, for the kind rtu only"},
+		{"lines.*.parity", false, "even", "none, even or odd, for the kind rtu only"},
+		{"lines.*.stop_bits", false, "1", "1 or 2, for the kind rtu only"},
+		{"lines.*.timeout", false, "1s", "a duration from 10ms to 60s"},
+
+		{"instruments", must, "", "at least one instrument by its name"},
+		{"instruments.*", false, "", "a block with line, unit and points"},
+		{"instruments.*.line", must, "", "the name of a line"},
+		{"instruments.*.unit", must, "", "a Modbus unit number from 1 to 247; a line of kind tcp also takes 0 and 255"},
+		{"instruments.*.every", false, "1s", "a duration from 100ms to 24h"},
+		{"instruments.*.stale_after", false, "", "a duration of at least every and at most 7d; absent, the longer of 3 x every and every + 2 x timeout"},
+		{"instruments.*.points", must, "", "at least one point by its name"},
+		{"instruments.*.points.*", false, "", "a block with table, address, type and unit"},
+		{"instruments.*.points.*.table", must, "", "coil, discrete-input, holding-register or input-register"},
+		{"instruments.*.points.*.address", must, "", "a whole number from 0 to 65535, as it travels on the wire"},
+		{"instruments.*.points.*.type", false, "", "int16, uint16, int32, uint32, int64, uint64, float32 or float64 on registers (one bit of a register is a uint16 with the key bit); bit, the default, on coils and discrete inputs"},
+		{"instruments.*.points.*.order", false, "ABCD", "ABCD, CDAB, BADC or DCBA, on registers only"},
+		{"instruments.*.points.*.bit", false, "", "a whole number from 0 to 15, with the types int16 and uint16 only"},
+		{"instruments.*.points.*.scale", false, "1", "a number other than 0"},
+		{"instruments.*.points.*.offset", false, "0", "a number"},
+		{"instruments.*.points.*.unit", false, "", "a unit such as mg/L, lb or degF; absent or 1 for a single bit"},
+		{"instruments.*.points.*.range", false, "", "two numbers, the lower first, in the point's unit, such as 0 to 8"},
+	}
+	keys = append(keys, delays("instruments.*.lost")...)
+
+	keys = append(keys,
+		Key{"residuals", false, "", "free-chlorine points to watch, by the point's name"},
+		Key{"residuals.*", false, "", "a block with place; its name is that of a point that measures concentration in water"},
+		Key{"residuals.*.place", must, "", "where it is, for people, on one line"})
+	concentration := in("a concentration in water over 0 such as 0.2 mg/L", units.Concentration)
+	keys = append(keys, alarm("residuals.*.low", concentration, strings.Replace(concentration, "over 0", "of 0 or more", 1))...)
+
+	const ratio = "a ratio over 0 such as 1 or 95%"
+	keys = append(keys,
+		Key{"segments", false, "", "disinfection segments by name"},
+		Key{"segments.*", false, "", "a block with residual, ph, temperature, flow, volume and baffling_factor"},
+		Key{"segments.*.residual", must, "", onePoint + "concentration in water"},
+		Key{"segments.*.ph", must, "", onePoint + "pH"},
+		Key{"segments.*.temperature", must, "", onePoint + "temperature"},
+		Key{"segments.*.flow", must, "", onePoint + "flow"},
+		Key{"segments.*.level", false, "", onePoint + "length, together with level_full"},
+		Key{"segments.*.level_full", false, "", in("a length over 0 such as 12 ft, together with level", units.Length)},
+		Key{"segments.*.volume", must, "", in("a volume over 0 such as 150000 gal", units.Volume)},
+		Key{"segments.*.baffling_factor", must, "", "a number over 0, at most 1"},
+		Key{"segments.*.giardia_log", false, "3", "a number from 0 to 10"},
+		Key{"segments.*.virus_log", false, "4", "a number from 0 to 10"})
+	keys = append(keys, alarm("segments.*.inactivation_low", ratio, "a ratio of 0 or more such as 0.02 or 2%")...)
+
+	const age = "a duration over 0 such as 48h or 2d, at most 3650d"
+	keys = append(keys,
+		Key{"banks", false, "", "banks of containers by name"},
+		Key{"banks.*", false, "", "a block with place and containers"},
+		Key{"banks.*.place", must, "", "where it stands, for people, on one line"},
+		Key{"banks.*.room_temperature", false, "", onePoint + "temperature"},
+		Key{"banks.*.header_pressure", false, "", in("an absolute pressure over 0 such as 28 psig", units.Pressure)},
+		Key{"banks.*.containers", must, "", "at least one container by its name"},
+		Key{"banks.*.containers.*", false, "", "a block with kind, scale and tare"},
+		Key{"banks.*.containers.*.kind", must, "", "ton, cylinder-150 or cylinder-100"},
+		Key{"banks.*.containers.*.scale", must, "", onePoint + "mass, for one container only"},
+		Key{"banks.*.containers.*.tare", must, "", in("a mass of 0 or more such as 1480 lb, 0 when the scale shows net weight", units.Mass)},
+		Key{"banks.*.containers.*.heel", false, "0 kg", in("a mass of 0 or more such as 36 lb", units.Mass)},
+		Key{"banks.*.containers.*.division", false, "0 kg", in("a mass of 0 or more such as 1 lb", units.Mass)})
+	keys = append(keys, alarm("banks.*.withdrawal_high", ratio, "a ratio of 0 or more, under the limit, such as 0.05 or 5%")...)
+	keys = append(keys, alarm("banks.*.empty_notice", age, "a duration from 0 to 3650d")...)
+	keys = append(keys, alarm("banks.*.empty_urgent", age, "a duration from 0 to 3650d")...)
+
+	keys = append(keys,
+		Key{"detectors", false, "", "chlorine detectors by name"},
+		Key{"detectors.*", false, "", "a block with room and concentration"},
+		Key{"detectors.*.room", must, "", nameRule},
+		Key{"detectors.*.concentration", must, "", onePoint + "gas in air, read at least every 10s, for one detector only"})
+	for _, level := range []string{"level_1", "level_2"} {
+		keys = append(keys, alarm("detectors.*."+level,
+			in("a concentration of gas in air over 0 such as 0.5 ppm", units.GasInAir),
+			in("a concentration of gas in air of 0 or more, under the limit, such as 0.1 ppm", units.GasInAir))...)
+	}
+	return append(keys, delays("detectors.*.unavailable")...)
+}
+
+// alarm lists the keys of an alarm that has a limit.
+func alarm(path, limit, deadband string) []Key {
+	keys := []Key{
+		{path, false, "", "a block with limit, deadband, on_delay and off_delay"},
+		{path + ".limit", false, "", limit},
+		{path + ".deadband", false, "", deadband},
+	}
+	return append(keys, delays(path)[1:]...)
+}
+
+// delays lists the keys of an alarm without a limit.
+func delays(path string) []Key {
+	return []Key{
+		{path, false, "", "a block with on_delay and off_delay"},
+		{path + ".on_delay", false, "", "a duration from 0s to 24h"},
+		{path + ".off_delay", false, "", "a duration from 0s to 24h"},
+	}
+}

@@ -1,0 +1,272 @@
+package config
+
+import (
+	"encoding/json"
+	"errors"
+	"fmt"
+	"math"
+	"os"
+	"path/filepath"
+	"reflect"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/google/go-cmp/cmp"
+
+	"ebbwatch/agent/units"
+	"ebbwatch/alarms"
+)
+
+const sites = "../testdata/sites/"
+
+// compare allows for the last digit of a conversion.
+func compare() cmp.Option {
+	return cmp.Options{
+		cmp.Comparer(func(a, b units.Unit) bool { return a == b }),
+		cmp.Comparer(func(a, b *time.Location) bool { return a.String() == b.String() }),
+		cmp.FilterValues(func(a, b any) bool {
+			return reflect.ValueOf(a).Kind() == reflect.Float64 && reflect.ValueOf(b).Kind() == reflect.Float64
+		}, cmp.Comparer(func(a, b any) bool {
+			x, y := reflect.ValueOf(a).Float(), reflect.ValueOf(b).Float()
+			return math.Abs(x-y) <= 1e-9*math.Abs(x)
+		})),
+	}
+}
+
+func load(t *testing.T, name string) *Site {
+	t.Helper()
+	s, err := Load(filepath.Join(sites, name))
+	if err != nil {
+		t.Fatal(err)
+	}
+	return s
+}
+
+func ptr[T any](v T) *T { return &v }
+
+func unit(symbol string) units.Unit { return units.MustParse(symbol) }
+
+// Expected values are worked out by hand from the file, with the factors of
+// NIST SP 811: gal 3.785411784e-3 m3, ft 0.3048 m, lb 0.45359237 kg,
+// psi 6894.757293168 Pa over an atmosphere of 101325 Pa.
+func TestKestrelRidge(t *testing.T) {
+	s := load(t, "kestrel-ridge.yaml")
+	top := *s
+	top.Lines, top.Instruments, top.Residuals, top.Segments, top.Banks, top.Detectors = nil, nil, nil, nil, nil, nil
+	check := func(what string, got, want any) {
+		t.Helper()
+		if d := cmp.Diff(want, got, compare()); d != "" {
+			t.Errorf("%s (-expected +got):\n%s", what, d)
+		}
+	}
+	denver, err := time.LoadLocation("America/Denver")
+	if err != nil {
+		t.Fatal(err)
+	}
+	check("the top", top, Site{
+		File: sites + "kestrel-ridge.yaml", Name: "kestrel-ridge", Title: "Kestrel Ridge", TimeZone: denver, Display: US,
+		StateDir: "/var/lib/ebbwatch", Listen: "127.0.0.1:9640",
+		MQTT: &MQTT{Broker: "tcp://127.0.0.1:1883", User: "ebbwatch", Password: "kestrel-ridge-example", At: 11},
+	})
+	check("lines", s.Lines, []Line{
+		{Name: "line-a", Kind: TCP, Address: "127.0.0.1:1502", Timeout: 500 * time.Millisecond, At: 16},
+		{Name: "line-b", Kind: RTU, Device: "/dev/ttyUSB0", Baud: 9600, Parity: "even", StopBits: 1, Timeout: 800 * time.Millisecond, At: 20},
+		{Name: "line-c", Kind: RTUOverTCP, Address: "127.0.0.1:1503", Timeout: 800 * time.Millisecond, At: 27},
+	})
+	check("an instrument", s.Instruments[0], Instrument{
+		Name: "plant-meters", Line: "line-a", Unit: 1, Every: time.Second, StaleAfter: 3 * time.Second, At: 33,
+		Points: []Point{
+			{Name: "plant-flow", Table: InputRegister, Type: "float32", Order: "ABCD", Scale: 1, Unit: unit("MGD"), Range: &[2]float64{0, 8}, At: 38},
+			{Name: "clearwell-level", Table: InputRegister, Address: 2, Type: "uint16", Order: "ABCD", Scale: 0.01, Unit: unit("ft"), Range: &[2]float64{0, 14}, At: 39},
+		},
+	})
+	check("a scale", s.Instruments[2].Points[1], Point{
+		Name: "north-2-weight", Table: HoldingRegister, Address: 2, Type: "int32", Order: "CDAB", Scale: 1, Unit: unit("lb"), Range: &[2]float64{-20, 6000}, At: 56,
+	})
+	var names []string
+	points := 0
+	for _, in := range s.Instruments {
+		names = append(names, in.Name)
+		points += len(in.Points)
+	}
+	check("the order of instruments", names, []string{"plant-meters", "water-analysers", "north-scales", "south-scales",
+		"chlorine-room-air", "storage-bay-air", "wellhouse-scale", "wellhouse-air"})
+	check("the number of points", points, 19)
+	check("residuals", s.Residuals, []Residual{
+		{Point: "residual-entry", Place: "entry point", Low: AlarmSetting{Limit: ptr(0.2), OnDelay: ptr(time.Minute)}, At: 94},
+		{Point: "residual-out", Place: "clearwell outlet", Low: AlarmSetting{Limit: ptr(0.6), Deadband: ptr(0.05), OnDelay: ptr(time.Minute)}, At: 97},
+	})
+	check("segments", s.Segments, []Segment{{
+		Name: "clearwell", Residual: "residual-out", PH: "ph-out", Temperature: "temperature-out", Flow: "plant-flow", Level: "clearwell-level",
+		Volume: 567.8117676, LevelFull: 3.6576, BafflingFactor: 0.5, GiardiaLog: 0.5, VirusLog: 2, At: 102,
+	}})
+	check("a bank", s.Banks[0], Bank{
+		Name: "north", Place: "chlorine-room", RoomTemperature: "room-temperature", HeaderPressure: 294378.204209, At: 115,
+		Containers: []Container{
+			{Name: "north-1", Kind: "ton", Scale: "north-1-weight", Tare: 671.3167076, Heel: 16.32932532, Division: 0.45359237},
+			{Name: "north-2", Kind: "ton", Scale: "north-2-weight", Tare: 684.9244787, Heel: 16.32932532, Division: 0.45359237},
+		},
+		EmptyNotice: AlarmSetting{Limit: ptr(172800.0)}, EmptyUrgent: AlarmSetting{Limit: ptr(28800.0)},
+	})
+	check("a bank of cylinders", s.Banks[2].Containers[1], Container{
+		Name: "wellhouse-2", Kind: "cylinder-150", Scale: "wellhouse-2-weight", Tare: 42.864478965, Heel: 1.224699399, Division: 0.226796185,
+	})
+	check("detectors", s.Detectors[:2], []Detector{
+		{Name: "gas-1", Room: "chlorine-room", Concentration: "gas-1-ppm", Level1: AlarmSetting{Limit: ptr(0.5)}, Level2: AlarmSetting{Limit: ptr(1.0)}, At: 139},
+		{Name: "gas-2", Room: "chlorine-room", Concentration: "gas-2-ppm", At: 140},
+	})
+	check("the number of banks and detectors", []int{len(s.Banks), len(s.Detectors)}, []int{3, 4})
+}
+
+func TestEveryKey(t *testing.T) {
+	s := load(t, "every-key.yaml")
+	second := func(n float64) *time.Duration { return ptr(time.Duration(n * float64(time.Second))) }
+	for _, tc := range []struct {
+		reason    string
+		got, want any
+	}{
+		{"a relative folder starts at the site file", s.StateDir, filepath.Join(sites, "state")},
+		{"units si", s.Display, SI},
+		{"a serial line without parity", s.Lines[1], Line{Name: "line-b", Kind: RTU, Device: "/dev/ttyUSB0", Baud: 9600, Parity: "none", StopBits: 2, Timeout: 800 * time.Millisecond, At: 21}},
+		{"unit 255 on TCP", s.Instruments[0].Unit, byte(255)},
+		{"stale_after is given", s.Instruments[0].StaleAfter, 20 * time.Second},
+		{"stale_after follows every and timeout", s.Instruments[1].StaleAfter, 3 * time.Second},
+		{"lost has delays", s.Instruments[0].Lost, AlarmSetting{OnDelay: second(60), OffDelay: second(20)}},
+		{"offset, and a range that stays in the point's unit", s.Instruments[0].Points[0], Point{
+			Name: "plant-flow", Table: InputRegister, Address: 10, Type: "int32", Order: "CDAB", Scale: 0.5, Offset: -1.5, Unit: unit("gpm"), Range: &[2]float64{0, 5000}, At: 37}},
+		{"one bit of the last register", s.Instruments[0].Points[5], Point{
+			Name: "pump-on", Table: HoldingRegister, Address: 65535, Type: "uint16", Order: "ABCD", Bit: ptr(3), Scale: 1, Unit: unit("1"), At: 50}},
+		{"the last coil, inverted", s.Instruments[1].Points[4], Point{
+			Name: "fan-on", Table: Coil, Address: 65535, Type: "bit", Order: "ABCD", Scale: -1, Offset: 1, Unit: unit("1"), At: 59}},
+		{"a discrete input is a bit without a unit", s.Instruments[1].Points[5], Point{
+			Name: "door-open", Table: DiscreteInput, Type: "bit", Order: "ABCD", Scale: 1, Unit: unit("1"), At: 60}},
+		{"a ratio in per cent and a bare one", s.Segments[0].InactivationLow, AlarmSetting{Limit: ptr(1.1), Deadband: ptr(0.05), OnDelay: second(30), OffDelay: second(120)}},
+		{"a ratio of withdrawal", s.Banks[0].WithdrawalHigh, AlarmSetting{Limit: ptr(0.9), Deadband: ptr(0.1), OnDelay: second(300), OffDelay: second(900)}},
+		{"days", s.Banks[0].EmptyNotice, AlarmSetting{Limit: ptr(259200.0), Deadband: ptr(14400.0), OnDelay: second(1200), OffDelay: second(1260)}},
+		{"minutes", s.Banks[0].EmptyUrgent, AlarmSetting{Limit: ptr(43200.0), Deadband: ptr(2700.0), OnDelay: second(1320), OffDelay: second(3600)}},
+		{"a container on a net scale", s.Banks[0].Containers[1], Container{Name: "north-2", Kind: "cylinder-150", Scale: "north-2-weight"}},
+		{"level 1", s.Detectors[0].Level1, AlarmSetting{Limit: ptr(0.4), Deadband: ptr(0.2), OnDelay: second(1), OffDelay: second(120)}},
+		{"level 2", s.Detectors[0].Level2, AlarmSetting{Limit: ptr(0.8), Deadband: ptr(0.3), OnDelay: second(2), OffDelay: second(180)}},
+		{"unavailable has delays", s.Detectors[0].Unavailable, AlarmSetting{OnDelay: second(15), OffDelay: second(5)}},
+	} {
+		if d := cmp.Diff(tc.want, tc.got, compare()); d != "" {
+			t.Errorf("%s (-expected +got):\n%s", tc.reason, d)
+		}
+	}
+}
+
+// TestMinimal also holds the defaults against figures written down here: 19200
+// baud, 8E1 is that of the MODBUS over Serial Line Specification V1.02, 2.5.1
+// and 3.2 (from memory); a segment without credit for filtration owes the 3-log
+// and 4-log of 40 CFR 141.70(a).
+func TestMinimal(t *testing.T) {
+	s := load(t, "minimal.yaml")
+	want := []any{US, "127.0.0.1:9640", (*MQTT)(nil), time.Second, time.Second, 3 * time.Second, "ABCD", 1.0, 0.0}
+	in := s.Instruments[0]
+	p := in.Points[0]
+	got := []any{s.Display, s.Listen, s.MQTT, s.Lines[0].Timeout, in.Every, in.StaleAfter, p.Order, p.Scale, p.Offset}
+	if d := cmp.Diff(want, got); d != "" {
+		t.Error(d)
+	}
+	for path, want := range map[string]string{
+		"lines.*.baud": "19200", "lines.*.parity": "even", "lines.*.stop_bits": "1",
+		"segments.*.giardia_log": "3", "segments.*.virus_log": "4",
+		"banks.*.containers.*.heel": "0 kg", "banks.*.containers.*.division": "0 kg",
+	} {
+		if got := newReader("", nil).keys[path].Default; got != want {
+			t.Errorf("the default of %s is %q, expected %q", path, got, want)
+		}
+	}
+}
+
+func TestStaleAfterWaitsForTwoTimeouts(t *testing.T) {
+	data := strings.Replace(read(t, "minimal.yaml"), "192.0.2.10:502", "192.0.2.10:502\n    timeout: 5s", 1)
+	s, err := Parse("site.yaml", []byte(data), ParseOptions{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if got := s.Instruments[0].StaleAfter; got != 11*time.Second {
+		t.Errorf("stale after %s, expected 1 s + 2 x 5 s", got)
+	}
+}
+
+func read(t testing.TB, name string) string {
+	t.Helper()
+	data, err := os.ReadFile(filepath.Join(sites, name))
+	if err != nil {
+		t.Fatal(err)
+	}
+	return string(data)
+}
+
+// What the reader takes for granted where the file is silent must be what the
+// catalogue does.
+func TestStartingLimitsAreThoseOfTheCatalogue(t *testing.T) {
+	one, two := alarms.DetectorLevel("g", "room", "x", 1), alarms.DetectorLevel("g", "room", "x", 2)
+	low, withdrawal := alarms.ResidualLow("p", "place", "x"), alarms.WithdrawalHigh("b", "place", "x")
+	notice, urgent := alarms.EmptyNotice("b", "place", "x"), alarms.EmptyUrgent("b", "place", "x")
+	want := []float64{one.Limit, one.Deadband, two.Limit, two.Deadband, low.Limit, withdrawal.Limit, withdrawal.Deadband, notice.Limit, urgent.Limit}
+	got := []float64{level1, level1Deadband, level2, level2Deadband, residualLow, withdrawalHigh, withdrawalHighDeadband, emptyNotice, emptyUrgent}
+	if d := cmp.Diff(want, got); d != "" {
+		t.Errorf("catalogue and reader differ (-catalogue +reader):\n%s", d)
+	}
+}
+
+func TestSecretsStaySecret(t *testing.T) {
+	const secret = "hunter2"
+	o := ParseOptions{ReadFile: func(path string) ([]byte, error) {
+		if path != filepath.Join("/etc/ebbwatch", "mqtt-password") {
+			return nil, fmt.Errorf("wrong path %s", path)
+		}
+		return []byte(secret + "\r\nsecond line\n"), nil
+	}}
+	s, err := Parse("/etc/ebbwatch/site.yaml", []byte(read(t, "every-key.yaml")), o)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if got := s.MQTT.Password.Reveal(); got != secret {
+		t.Fatalf("the password is %q, expected the first line of the file", got)
+	}
+	for _, v := range []any{s, *s, s.MQTT, *s.MQTT, s.MQTT.Password, &s.MQTT.Password, []any{*s.MQTT}} {
+		for _, verb := range []string{"%v", "%+v", "%#v", "%s", "%q", "%x", "%X", "%d", "%t", "%e"} {
+			if text := fmt.Sprintf(verb, v); strings.Contains(text, secret) || strings.Contains(text, fmt.Sprintf("%x", secret)) {
+				t.Errorf("%s of a %T shows the password", verb, v)
+			}
+		}
+		if text, err := json.Marshal(v); err != nil || strings.Contains(string(text), secret) {
+			t.Errorf("JSON of a %T shows the password, or fails: %v", v, err)
+		}
+	}
+	// A fault beside a password that was read.
+	bad := strings.Replace(read(t, "every-key.yaml"), "kind: tcp", "kind: udp", 1)
+	if _, err := Parse("/etc/ebbwatch/site.yaml", []byte(bad), o); err == nil || strings.Contains(fmt.Sprintf("%#v", err), secret) {
+		t.Errorf("error %#v shows the password, or is none", err)
+	}
+}
+
+func TestPasswordFile(t *testing.T) {
+	for _, tc := range []struct {
+		reason, content string
+		err             error
+		want            string
+	}{
+		{"no line end", "secret", nil, ""},
+		{"blanks belong to a password", "  secret ", nil, ""},
+		{"empty", "", nil, "a file with an empty first line"},
+		{"an empty line first", "\nsecret", nil, "a file with an empty first line"},
+		{"more than MQTT can carry", strings.Repeat("s", 65536), nil, "a first line of over 65535 bytes"},
+		{"not readable", "", &os.PathError{Op: "open", Path: "secret", Err: os.ErrPermission}, "a file that this user may not read"},
+		{"another failure keeps the path out", "", &os.PathError{Op: "read", Path: "secret", Err: errors.New("input/output error")}, "a file that cannot be read (input/output error)"},
+	} {
+		_, err := Parse("site.yaml", []byte(read(t, "every-key.yaml")), ParseOptions{
+			ReadFile: func(string) ([]byte, error) { return []byte(tc.content), tc.err },
+		})
+		switch {
+		case tc.want == "" && err != nil:
+			t.Errorf("%s: %v", tc.reason, err)
+		case tc.want != "" && (err == nil || !strings.Contains(err.Error(), "found "+tc.want) || strings.Contains(err.Error(), "secret")):
+			t.Errorf("%s: error %v, expected %q", tc.reason, err, tc.want)
+		}
+	}
+}
