@@ -73,6 +73,9 @@ type Snapshot struct {
 	Steps      uint64
 	// Sequence is that of the last event.
 	Sequence uint64
+	// Stepped is the real time of the step; Time differs from it when the agent
+	// runs on simulated time.
+	Stepped time.Time
 	// StoreError tells why events cannot be remembered, nil when they are.
 	StoreError error
 }
@@ -154,7 +157,7 @@ func New(o Options) (*Agent, error) {
 	if err := a.restore(); err != nil {
 		return nil, err
 	}
-	a.snapshot.Store(&Snapshot{Time: a.started, Conditions: e.Conditions(), Sequence: e.Sequence()})
+	a.snapshot.Store(&Snapshot{Time: a.started, Conditions: e.Conditions(), Sequence: e.Sequence(), Stepped: time.Now()})
 	return a, nil
 }
 
@@ -285,7 +288,7 @@ func (a *Agent) publish(now time.Time, figures []plant.Figure, ts []alarms.Trans
 	}
 	s := &Snapshot{
 		Time: now, Figures: figures, Conditions: a.evaluator.Conditions(),
-		Steps: a.steps, Sequence: a.evaluator.Sequence(), StoreError: a.storeError,
+		Steps: a.steps, Sequence: a.evaluator.Sequence(), Stepped: time.Now(), StoreError: a.storeError,
 	}
 	a.snapshot.Store(s)
 	a.o.Teller.Step(s, ts)

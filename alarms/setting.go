@@ -126,6 +126,19 @@ func (s *Setting) gone(v float64) bool {
 	}
 }
 
+// Speaks says in a few words when the alarm is raised and when it returns.
+func (s *Setting) Speaks() string {
+	limit, back := s.Shown.show(s.Limit), s.Limit-s.Deadband
+	sign := "over"
+	switch s.Kind {
+	case StateOn:
+		return "when it is so"
+	case LowLimit:
+		sign, back = "under", s.Limit+s.Deadband
+	}
+	return fmt.Sprintf("%s %s, returns at %s", sign, s.Shown.text(limit), s.Shown.text(s.Shown.show(back)))
+}
+
 // sentence tells in plain words how the alarm stands.
 func (s *Setting) sentence(st State, in Sample) string {
 	var b strings.Builder

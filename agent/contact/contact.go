@@ -1,0 +1,223 @@
+// Package contact computes the disinfection credit of free chlorine: contact
+// time, CT, the CT required, and the log inactivation reached.
+package contact
+
+import (
+	"math"
+	"time"
+
+	"ebbwatch/agent/reading"
+	"ebbwatch/agent/units"
+)
+
+// Settings describe a disinfection segment.
+type Settings struct {
+	// Volume is that of the full segment, or the constant one.
+	Volume units.CubicMetres
+	// LevelFull is the level at which Volume is reached, for straight walls; zero
+	// means that the volume is constant.
+	LevelFull units.Metres
+	// BafflingFactor is T10/T, over 0 to 1.
+	BafflingFactor float64
+	// GiardiaLog and VirusLog are the log inactivation that disinfection owes;
+	// zero owes none of it.
+	GiardiaLog, VirusLog float64
+	Method               Method
+}
+
+// Inputs are the present readings of a segment, in SI units: mg/L, pH, °C, m³/s
+// and m. Level is not used when the volume is constant.
+type Inputs struct {
+	Residual, PH, Temperature, Flow, Level reading.Reading
+}
+
+// Value is one figure of a segment.
+type Value struct {
+	Value   float64
+	Quality reading.Quality
+}
+
+// Result holds the figures of a segment.
+type Result struct {
+	// T10 is the time, in seconds, that 90 % of the water stays longer than.
+	T10 Value
+	// CT and the required CTs are in mg·min/L.
+	CT, RequiredGiardia, RequiredVirus Value
+	// Ratio is CT over required CT, the lower of the two organisms.
+	Ratio Value
+	// GiardiaLog and VirusLog are what CT reaches, not capped.
+	GiardiaLog, VirusLog Value
+}
+
+// Basis names how T10 is made, for whoever reads it.
+const Basis = "baffling factor x lowest volume of the last hour / larger of present flow and mean flow of the last hour"
+
+// buckets of one minute make the rolling hour.
+const buckets = 60
+
+// trickle is the flow, in m³/s, at and under which no water counts as moving:
+// 0.1 L/s, far under the cut-off of plant flow meters (common practice, no
+// source).
+const trickle = 1e-4
+
+// gap is the longest time between two steps that counts as one span of flow;
+// of a longer one nothing is known (common practice, no source).
+const gap = 5 * time.Minute
+
+// overfull is the share of the full level above which a level contradicts the
+// basin (own choice: room for a meter's error and a surcharge).
+const overfull = 1.2
+
+// Segment rolls the flow and volume of an hour. T10 is the static one of
+// practice, V/Q times the baffling factor, on the safe side of the hour: a
+// rising flow or a falling level acts at once, a falling flow or a rising level
+// only as the hour passes. No regulation prescribes a rolling T10.
+type Segment struct {
+	s        Settings
+	ring     [buckets]bucket
+	first    time.Time
+	last     time.Time
+	lastFlow float64
+	known    bool // lastFlow holds at last
+}
+
+// bucket sums one minute.
+type bucket struct {
+	minute    int64 // minutes since the first step
+	seconds   float64
+	water     float64 // m³ that flowed
+	minVolume float64
+	hasVolume bool
+}
+
+// NewSegment makes a segment without history.
+func NewSegment(s Settings) *Segment { return &Segment{s: s} }
+
+// Step folds the readings that hold at now in. Bad readings do not enter the
+// hour, and make the figures that need them bad. A step that is not later than
+// the one before adds no time.
+func (g *Segment) Step(now time.Time, in Inputs) Result {
+	volume := g.volume(in.Level)
+	g.roll(now, in.Flow, volume)
+	t10 := g.t10(in.Flow, volume)
+	c, t, ph := units.MilligramsPerLitre(in.Residual.Value), units.Celsius(in.Temperature.Value), units.PH(in.PH.Value)
+	r := Result{T10: t10}
+	r.CT = derive(float64(c)*t10.Value/60, t10.Quality, in.Residual.Quality)
+	if c < 0 && r.CT.Quality.Usable() {
+		// An analyser's zero may drift under nought; the water has no less than none.
+		r.CT = Value{0, reading.UncertainBecause(reading.UnderRange)}
+	}
+	conditions := reading.Worst(in.Residual.Quality, in.Temperature.Quality, in.PH.Quality)
+	giardia := func(log float64) Value {
+		ct, q := RequiredGiardia(log, max(0, c), t, ph, g.s.Method)
+		return derive(float64(ct), conditions, q)
+	}
+	virus := func(log float64) Value {
+		ct, q := RequiredVirus(log, t, ph)
+		return derive(float64(ct), in.Temperature.Quality, in.PH.Quality, q)
+	}
+	giardia3, virus4 := giardia(3), virus(4)
+	r.GiardiaLog = derive(3*r.CT.Value/giardia3.Value, r.CT.Quality, giardia3.Quality)
+	r.VirusLog = derive(4*r.CT.Value/virus4.Value, r.CT.Quality, virus4.Quality)
+	r.RequiredGiardia, r.RequiredVirus, r.Ratio = Value{}, Value{}, Value{Value: math.Inf(1), Quality: r.CT.Quality}
+	if g.s.GiardiaLog > 0 {
+		r.RequiredGiardia = giardia(g.s.GiardiaLog)
+		r.Ratio = lower(r.Ratio, r.CT, r.RequiredGiardia)
+	}
+	if g.s.VirusLog > 0 {
+		r.RequiredVirus = virus(g.s.VirusLog)
+		r.Ratio = lower(r.Ratio, r.CT, r.RequiredVirus)
+	}
+	if math.IsInf(r.Ratio.Value, 0) {
+		r.Ratio = Value{Quality: reading.Worst(r.Ratio.Quality, reading.BadBecause(reading.Missing))}
+	}
+	return r
+}
+
+// lower takes CT/required where it is the lower ratio; a ratio that is not known
+// makes the whole not known.
+func lower(ratio, ct, required Value) Value {
+	v := derive(ct.Value/required.Value, ratio.Quality, ct.Quality, required.Quality)
+	v.Value = min(v.Value, ratio.Value)
+	return v
+}
+
+// derive makes a figure from a value and the qualities of what went in.
+func derive(v float64, qs ...reading.Quality) Value {
+	q := reading.Worst(qs...)
+	if q.Usable() && !number(v) {
+		q = reading.BadBecause(reading.Inconsistent)
+	}
+	if !q.Usable() {
+		v = 0
+	}
+	return Value{v, q}
+}
+
+// volume is the present one.
+func (g *Segment) volume(level reading.Reading) Value {
+	if g.s.LevelFull == 0 {
+		return Value{float64(g.s.Volume), reading.GoodQuality()}
+	}
+	share := level.Value / float64(g.s.LevelFull)
+	v := derive(float64(g.s.Volume)*share, level.Quality)
+	if v.Quality.Usable() && (share < 0 || share > overfull) {
+		v = Value{0, reading.BadBecause(reading.Inconsistent)}
+	}
+	return v
+}
+
+// roll adds the time since the last step to its minute's bucket.
+func (g *Segment) roll(now time.Time, flow reading.Reading, volume Value) {
+	if g.first.IsZero() {
+		g.first, g.last = now, now
+	}
+	if now.Before(g.last) {
+		return
+	}
+	minute := g.minute(now)
+	b := &g.ring[minute%buckets]
+	if b.minute != minute {
+		*b = bucket{minute: minute}
+	}
+	if span := now.Sub(g.last); g.known && span <= gap {
+		b.seconds += span.Seconds()
+		b.water += span.Seconds() * g.lastFlow
+	}
+	if volume.Quality.Usable() && (!b.hasVolume || volume.Value < b.minVolume) {
+		b.minVolume, b.hasVolume = volume.Value, true
+	}
+	g.last = now
+	g.known = flow.Quality.Usable() && number(flow.Value)
+	g.lastFlow = max(0, flow.Value)
+}
+
+// minute counts from the first step, so that a stepped wall clock moves nothing.
+func (g *Segment) minute(now time.Time) int64 { return int64(now.Sub(g.first) / time.Minute) }
+
+// t10 is the contact time at present.
+func (g *Segment) t10(flow reading.Reading, volume Value) Value {
+	var seconds, water float64
+	low := volume.Value
+	newest := g.minute(g.last)
+	for i := range g.ring {
+		b := &g.ring[i]
+		if age := newest - b.minute; age < 0 || age >= buckets {
+			continue
+		}
+		seconds += b.seconds
+		water += b.water
+		if b.hasVolume {
+			low = min(low, b.minVolume)
+		}
+	}
+	q := max(0, flow.Value)
+	if seconds > 0 {
+		q = max(q, water/seconds)
+	}
+	v := derive(g.s.BafflingFactor*low/q, flow.Quality, volume.Quality)
+	if flow.Quality.Usable() && volume.Quality.Usable() && q <= trickle {
+		return Value{0, reading.BadBecause(reading.NoFlow)}
+	}
+	return v
+}

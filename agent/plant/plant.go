@@ -1,0 +1,357 @@
+// Package plant makes named figures from readings: one pure step that feeds
+// contact time, chlorine supply and gas detection, and says how far each figure
+// can be trusted.
+package plant
+
+import (
+	"fmt"
+	"math"
+	"time"
+
+	"ebbwatch/agent/air"
+	"ebbwatch/agent/contact"
+	"ebbwatch/agent/reading"
+	"ebbwatch/agent/supply"
+	"ebbwatch/agent/units"
+)
+
+// Settings describe a plant. Names of points are those of Points; everything
+// else refers to them.
+type Settings struct {
+	Instruments []Instrument
+	Points      []Point
+	Segments    []Segment
+	Banks       []Bank
+	Detectors   []Detector
+	// Shown chooses the units that derived figures are shown in.
+	Shown Shown
+}
+
+// Shown is the unit of each derived quantity that practice writes in several.
+type Shown struct {
+	Mass, MassFlow units.Unit
+}
+
+// Instrument is one Modbus unit.
+type Instrument struct{ Name, Line string }
+
+// Point is one measured value.
+type Point struct {
+	Name       string
+	Instrument string
+	Unit       units.Unit
+	// StaleAfter is the age at which the last reading is no longer used.
+	StaleAfter time.Duration
+}
+
+// Segment is a disinfection segment; Level is empty for a constant volume.
+type Segment struct {
+	Name                                   string
+	Residual, PH, Temperature, Flow, Level string
+	Settings                               contact.Settings
+}
+
+// Bank is a set of containers on one header. Scales names the point of each
+// container, in the order of Settings.Containers. RoomTemperature is empty when
+// the room is not measured.
+type Bank struct {
+	Name            string
+	Scales          []string
+	RoomTemperature string
+	Settings        supply.BankSettings
+}
+
+// Detector is a gas detector.
+type Detector struct {
+	Name          string
+	Concentration string
+	Settings      air.Settings
+}
+
+// Plant holds the state between steps. It is not safe for concurrent use.
+type Plant struct {
+	instruments []instrument
+	points      []point
+	segments    []segment
+	banks       []bank
+	detectors   []detector
+	byPoint     map[string]int
+	figures     []Figure
+	started     time.Time
+}
+
+type point struct {
+	Point
+	last    reading.Reading
+	current reading.Reading // last, or what has become of it at this step
+	seen    bool
+	goodAt  time.Time // when it was last read well
+}
+
+type instrument struct {
+	Instrument
+	points []int
+}
+
+type segment struct {
+	Segment
+	state                                  *contact.Segment
+	residual, ph, temperature, flow, level int
+}
+
+type bank struct {
+	Bank
+	state   *supply.Bank
+	scales  []int
+	weights []reading.Reading
+	room    int
+}
+
+type detector struct {
+	Detector
+	point int
+}
+
+const none = -1
+
+// New checks that every reference is met and makes a plant that has read
+// nothing yet.
+func New(s Settings) (*Plant, error) {
+	p := &Plant{byPoint: make(map[string]int, len(s.Points))}
+	for i, pt := range s.Points {
+		if _, twice := p.byPoint[pt.Name]; twice {
+			return nil, fmt.Errorf("two points are called %s", pt.Name)
+		}
+		p.byPoint[pt.Name] = i
+		p.points = append(p.points, point{Point: pt, current: reading.Reading{Point: pt.Name, Quality: reading.BadBecause(reading.NotYetRead)}})
+		p.add(Figure{Name: pt.Name, Kind: PointKind, Owner: pt.Name, Quantity: ReadingOf, Unit: pt.Unit})
+	}
+	var missing error
+	find := func(owner, name string) int {
+		i, ok := p.byPoint[name]
+		if !ok && missing == nil {
+			missing = fmt.Errorf("%s needs the point %q, which does not exist", owner, name)
+		}
+		return i
+	}
+	optional := func(owner, name string) int {
+		if name == "" {
+			return none
+		}
+		return find(owner, name)
+	}
+	one, minute, ct := units.MustParse("1"), units.MustParse("min"), units.MustParse("mg.min/L")
+	for _, sg := range s.Segments {
+		p.segments = append(p.segments, segment{
+			Segment: sg, state: contact.NewSegment(sg.Settings),
+			residual: find(sg.Name, sg.Residual), ph: find(sg.Name, sg.PH), temperature: find(sg.Name, sg.Temperature),
+			flow: find(sg.Name, sg.Flow), level: optional(sg.Name, sg.Level),
+		})
+		for _, f := range []struct {
+			q Quantity
+			u units.Unit
+		}{{T10, minute}, {CT, ct}, {CTRequiredGiardia, ct}, {CTRequiredVirus, ct}, {InactivationRatio, one}, {GiardiaLog, one}, {VirusLog, one}} {
+			p.add(Figure{Kind: SegmentKind, Owner: sg.Name, Quantity: f.q, Unit: f.u})
+		}
+	}
+	for _, b := range s.Banks {
+		if len(b.Scales) != len(b.Settings.Containers) {
+			return nil, fmt.Errorf("bank %s has %d containers and %d scales", b.Name, len(b.Settings.Containers), len(b.Scales))
+		}
+		bk := bank{Bank: b, state: supply.NewBank(b.Settings), room: optional(b.Name, b.RoomTemperature)}
+		for _, scale := range b.Scales {
+			bk.scales = append(bk.scales, find(b.Name, scale))
+		}
+		bk.weights = make([]reading.Reading, len(bk.scales))
+		p.banks = append(p.banks, bk)
+		for _, f := range []struct {
+			q Quantity
+			u units.Unit
+		}{{NetWeight, s.Shown.Mass}, {WithdrawalRate, s.Shown.MassFlow}, {WithdrawalLimit, s.Shown.MassFlow}, {WithdrawalRatio, one}, {TimeToEmpty, units.MustParse("h")}} {
+			p.add(Figure{Kind: BankKind, Owner: b.Name, Quantity: f.q, Unit: f.u})
+		}
+	}
+	for _, d := range s.Detectors {
+		p.detectors = append(p.detectors, detector{d, find(d.Name, d.Concentration)})
+		p.add(Figure{Kind: DetectorKind, Owner: d.Name, Quantity: Concentration, Unit: units.MustParse("ppm")})
+		p.add(Figure{Kind: DetectorKind, Owner: d.Name, Quantity: GasLevel, Unit: one})
+		p.add(Figure{Kind: DetectorKind, Owner: d.Name, Quantity: Unavailable, Unit: one})
+	}
+	for _, in := range s.Instruments {
+		it := instrument{Instrument: in}
+		for i := range p.points {
+			if p.points[i].Instrument == in.Name {
+				it.points = append(it.points, i)
+			}
+		}
+		p.instruments = append(p.instruments, it)
+		p.add(Figure{Kind: InstrumentKind, Owner: in.Name, Quantity: Lost, Unit: one})
+	}
+	return p, missing
+}
+
+func (p *Plant) add(f Figure) {
+	if f.Name == "" {
+		f.Name = Name(f.Kind, f.Owner, f.Quantity)
+	}
+	f.Low, f.High = math.NaN(), math.NaN()
+	f.Quality = reading.BadBecause(reading.NotYetRead)
+	p.figures = append(p.figures, f)
+}
+
+// Names lists the figures in the order in which Step returns them.
+func (p *Plant) Names() []string {
+	names := make([]string, len(p.figures))
+	for i := range p.figures {
+		names[i] = p.figures[i].Name
+	}
+	return names
+}
+
+// Step folds readings in, or the mere passing of time when there are none, and
+// returns every figure as it stands at now. The result is the caller's to keep.
+// Readings of unknown points are ignored.
+func (p *Plant) Step(now time.Time, rs []reading.Reading) []Figure {
+	if p.started.IsZero() {
+		p.started = now
+	}
+	for _, r := range rs {
+		if i, ok := p.byPoint[r.Point]; ok {
+			pt := &p.points[i]
+			pt.last, pt.seen = r, true
+			if r.Quality.Usable() {
+				pt.goodAt = r.Time
+			}
+		}
+	}
+	out := make([]Figure, len(p.figures))
+	copy(out, p.figures)
+	w := writer{out}
+	for i := range p.points {
+		pt := &p.points[i]
+		pt.age(now, p.started)
+		w.next(pt.current.Quality, pt.current.Time).set(pt.current.Value)
+	}
+	for i := range p.segments {
+		p.segments[i].step(p, now, &w)
+	}
+	for i := range p.banks {
+		p.banks[i].step(p, &w)
+	}
+	for i := range p.detectors {
+		p.detectors[i].step(p, &w)
+	}
+	for i := range p.instruments {
+		p.instruments[i].step(p, &w)
+	}
+	return out
+}
+
+// age makes the current reading from the last one: a good value that is too old
+// becomes bad. A point that never gave one becomes stale counted from the start.
+func (pt *point) age(now, started time.Time) {
+	if pt.seen {
+		pt.current = pt.last
+	}
+	since := started
+	if pt.seen {
+		since = pt.last.Time
+	}
+	late := now.Sub(since) > pt.StaleAfter
+	switch {
+	case pt.seen && pt.last.Quality.Usable() && (math.IsNaN(pt.last.Value) || math.IsInf(pt.last.Value, 0)):
+		pt.current.Quality = reading.BadBecause(reading.NotANumber)
+	case late && (!pt.seen || pt.last.Quality.Usable()):
+		pt.current.Quality = reading.BadBecause(reading.Stale)
+	}
+}
+
+// WorstAge is the longest time since any point was read well; one that never
+// was counts from the first step.
+func (p *Plant) WorstAge(now time.Time) time.Duration {
+	var worst time.Duration
+	for i := range p.points {
+		since := p.points[i].goodAt
+		if since.IsZero() {
+			since = p.started
+		}
+		if !since.IsZero() {
+			worst = max(worst, now.Sub(since))
+		}
+	}
+	return worst
+}
+
+// writer fills the figures in their fixed order.
+type writer struct{ rest []Figure }
+
+func (w *writer) next(q reading.Quality, at time.Time) *Figure {
+	f := &w.rest[0]
+	w.rest = w.rest[1:]
+	f.Quality, f.Time = q, at
+	if q.Level != reading.Good {
+		f.Detail = reading.Explain(q.Reason)
+	}
+	return f
+}
+
+func (f *Figure) set(v float64) *Figure {
+	if f.Quality.Usable() {
+		f.Value = v
+	}
+	return f
+}
+
+// oldest returns the time of the oldest of some points' readings.
+func (p *Plant) oldest(points ...int) time.Time {
+	var t time.Time
+	for _, i := range points {
+		if i == none {
+			continue
+		}
+		if at := p.points[i].current.Time; t.IsZero() || at.Before(t) {
+			t = at
+		}
+	}
+	return t
+}
+
+func (p *Plant) reading(i int) reading.Reading {
+	if i == none {
+		return reading.Reading{}
+	}
+	return p.points[i].current
+}
+
+// step tells whether an instrument is lost: any of its points is bad. A point
+// that has not been read yet is given its time.
+func (it *instrument) step(p *Plant, w *writer) {
+	var worst, first *point
+	lost := 0
+	for _, i := range it.points {
+		pt := &p.points[i]
+		if first == nil {
+			first = pt
+		}
+		if pt.current.Quality.Usable() || pt.current.Quality.Reason == reading.NotYetRead {
+			continue
+		}
+		lost++
+		if worst == nil {
+			worst = pt
+		}
+	}
+	var at time.Time
+	if first != nil {
+		at = first.current.Time
+	}
+	f := w.next(reading.GoodQuality(), at)
+	if lost == 0 {
+		return
+	}
+	f.Value = 1
+	f.Detail = reading.Explain(worst.current.Quality.Reason)
+	if lost < len(it.points) {
+		f.Detail = "is only partly usable: point " + worst.Name + " " + f.Detail
+	}
+}

@@ -1,0 +1,96 @@
+package supply
+
+import (
+	"fmt"
+
+	"ebbwatch/agent/units"
+)
+
+// Kind is a kind of container.
+type Kind struct {
+	Name string
+	// Net is the nominal content.
+	Net units.Kilograms
+	// Nominal is the customary limit of gas withdrawal at about 70 °F.
+	Nominal units.KilogramsPerSecond
+	// PerKelvin is what heat lets a container give off for each degree that the
+	// room is warmer than its liquid, in kg/(s·K).
+	PerKelvin float64
+	// Header is the header pressure that goes with PerKelvin and Nominal.
+	Header units.Pascals
+}
+
+func poundsPerDay(v float64) units.KilogramsPerSecond {
+	return units.KilogramsPerSecond(units.MustParse("lb/d").SI(v))
+}
+
+func perKelvin(poundsPerDayFahrenheit float64) float64 {
+	return units.MustParse("lb/d").SI(poundsPerDayFahrenheit) * 9 / 5
+}
+
+func kind(name string, netPounds, nominal, perFahrenheit, psig float64) Kind {
+	return Kind{
+		Name: name, Net: units.Kilograms(units.MustParse("lb").SI(netPounds)),
+		Nominal: poundsPerDay(nominal), PerKelvin: perKelvin(perFahrenheit),
+		Header: units.Pascals(units.MustParse("psig").SI(psig)),
+	}
+}
+
+// Kinds lists the kinds of container. Nominal limits: common practice, no
+// source. 8 and 1 lb/d for each °F: from memory. The header pressures are those
+// at which both give the nominal limit at 70 °F (own arithmetic with the vapour
+// pressure of Thol 2021). A 100-lb cylinder is taken as a 150-lb one, whose
+// wetted side it has at two thirds of the content (own choice).
+func Kinds() []Kind {
+	return []Kind{
+		kind("ton", 2000, 400, 8, 28.0),
+		kind("cylinder-150", 150, 40, 1, 36.8),
+		kind("cylinder-100", 100, 40, 1, 36.8),
+	}
+}
+
+// KindByName finds a kind.
+func KindByName(name string) (Kind, error) {
+	for _, k := range Kinds() {
+		if k.Name == name {
+			return k, nil
+		}
+	}
+	return Kind{}, fmt.Errorf("container kind %q is not ton, cylinder-150 or cylinder-100", name)
+}
+
+// LimitMethod names how a withdrawal limit was made.
+type LimitMethod string
+
+// The methods.
+const (
+	NominalLimit LimitMethod = "nominal"
+	HeatBalance  LimitMethod = "heat-balance"
+)
+
+// heat is what one container gives off when the room warms it: in the steady
+// state its liquid is at the saturation temperature of the header pressure, and
+// the limit is linear in the room's temperature above that, zero at and below it.
+func (k Kind) heat(room units.Celsius, header units.Pascals) units.KilogramsPerSecond {
+	if header == 0 {
+		header = k.Header
+	}
+	return units.KilogramsPerSecond(k.PerKelvin * max(0, float64(room-SaturationTemperature(header))))
+}
+
+// Limit is what containers on one header can give off as gas: the lower of the
+// nominal limit and, when the room is measured, that of the heat balance. A header
+// of zero takes the kind's own.
+func Limit(containers []Kind, room *units.Celsius, header units.Pascals) (units.KilogramsPerSecond, LimitMethod) {
+	var nominal, heat units.KilogramsPerSecond
+	for _, k := range containers {
+		nominal += k.Nominal
+		if room != nil {
+			heat += k.heat(*room, header)
+		}
+	}
+	if room != nil && heat < nominal {
+		return heat, HeatBalance
+	}
+	return nominal, NominalLimit
+}

@@ -1,0 +1,232 @@
+package supply
+
+import (
+	"math"
+	"time"
+
+	"ebbwatch/agent/reading"
+	"ebbwatch/agent/units"
+)
+
+// Numbers of the estimator; see the comment of scale for how they work together.
+const (
+	blockLength = time.Minute
+	window      = time.Hour
+	minHistory  = 15 * time.Minute
+	maxBlocks   = 90 // room for the window and its edges
+	minBlocks   = 5
+
+	stepAfter    = 100 * time.Second // a new level must last this long, ...
+	stepReadings = 6                 // ... over this many readings
+
+	lockedOut = 5 * time.Minute // without a reading that fits, the noise is wrong
+
+	ninetyPercent = 1.645 // two-sided normal quantile
+)
+
+// estimate is a rate with its standard deviation, in kg/s.
+type estimate struct {
+	rate, sd float64
+	quality  reading.Quality
+}
+
+// scale follows one container's weight.
+//
+// Readings are gathered in blocks of a minute, and the withdrawal rate is the
+// slope of the blocks of the last hour by least squares: on a coarse display
+// medians are biased, means are not. A reading far from where the blocks lead is
+// set aside: if such readings come back to the old level they were a bump or an
+// outlier, if they stay on a new one for over 100 s the container was changed or
+// moved, and the slope starts anew there, without a false rate. What was drawn
+// during a gap in the readings is real and stays in the slope. Memory is
+// constant.
+type scale struct {
+	division float64 // kg
+	first    time.Time
+	last     time.Time
+	blocks   [maxBlocks]block
+	count    int
+	open     block
+	// noise is the variance of one reading, learnt from neighbours.
+	noise    float64
+	previous float64
+	accepted time.Time // when a reading last fitted
+	fit      line
+	aside    candidates
+}
+
+// block is the mean of a minute's readings: t seconds after first, w in kg.
+type block struct {
+	n    float64
+	t, w float64 // sums while open, means once closed
+}
+
+// line is the slope over the window, w = level + slope·(t − center).
+type line struct {
+	ok                   bool
+	center, level, slope float64
+	sd                   float64
+	span                 time.Duration
+}
+
+// candidates are readings that do not follow the line.
+type candidates struct {
+	n        int
+	since    time.Time
+	low, top float64
+	sum      float64
+}
+
+// newScale starts with a noise of one division; the noise is learnt.
+func newScale(division units.Kilograms) scale {
+	d := float64(division)
+	return scale{division: d, noise: max(d*d, 0.01)}
+}
+
+// add folds one usable reading in; one not later than the last is ignored.
+func (s *scale) add(at time.Time, w float64) {
+	switch {
+	case s.first.IsZero():
+		s.restart(at, w)
+		return
+	case !at.After(s.last):
+		return
+	}
+	gap := at.Sub(s.last).Seconds()
+	s.last = at
+	expected, ok := s.expect(at)
+	sigma := math.Sqrt(s.noise)
+	gate := 6*sigma + 2*s.division
+	// What may have been drawn since the last reading widens the gate.
+	if gap > blockLength.Seconds() {
+		gate += gap * 2 * math.Abs(s.fit.slope)
+	}
+	if ok && math.Abs(w-expected) > gate {
+		switch {
+		case s.aside.add(at, w, gate):
+			s.restart(at, s.aside.sum/float64(s.aside.n))
+		case at.Sub(s.accepted) > lockedOut:
+			s.noise *= 4
+			s.restart(at, w)
+		}
+		return
+	}
+	s.aside, s.accepted = candidates{}, at
+	d := w - s.previous
+	s.previous = w
+	s.noise += (min(d*d/2, 16*s.noise) - s.noise) / 100
+	s.gather(at, w)
+}
+
+// add notes a reading off the line, and reports whether a new level has settled.
+func (c *candidates) add(at time.Time, w, gate float64) bool {
+	if c.n == 0 || max(c.top, w)-min(c.low, w) > gate {
+		*c = candidates{n: 1, since: at, low: w, top: w, sum: w}
+		return false
+	}
+	c.n++
+	c.low, c.top, c.sum = min(c.low, w), max(c.top, w), c.sum+w
+	return c.n >= stepReadings && at.Sub(c.since) >= stepAfter
+}
+
+// restart forgets the history and begins at a weight.
+func (s *scale) restart(at time.Time, w float64) {
+	*s = scale{division: s.division, noise: s.noise, first: at, last: at, previous: w, accepted: at}
+	s.gather(at, w)
+}
+
+// expect is where the weight should be.
+func (s *scale) expect(at time.Time) (float64, bool) {
+	t := at.Sub(s.first).Seconds()
+	if s.fit.ok {
+		return s.fit.level + s.fit.slope*(t-s.fit.center), true
+	}
+	if s.open.n > 0 {
+		return s.open.w / s.open.n, true
+	}
+	if s.count > 0 {
+		return s.blocks[s.count-1].w, true
+	}
+	return 0, false
+}
+
+// gather puts a reading into its minute, closing the one before.
+func (s *scale) gather(at time.Time, w float64) {
+	t := at.Sub(s.first).Seconds()
+	if s.open.n > 0 && math.Floor(t/blockLength.Seconds()) > math.Floor(s.open.t/s.open.n/blockLength.Seconds()) {
+		s.close()
+	}
+	s.open.n++
+	s.open.t += t
+	s.open.w += w
+}
+
+// close makes the open block a mean, forgets what has left the window, and fits
+// the line anew.
+func (s *scale) close() {
+	b := block{s.open.n, s.open.t / s.open.n, s.open.w / s.open.n}
+	s.open = block{}
+	old := 0
+	for old < s.count && (b.t-s.blocks[old].t > window.Seconds() || s.count-old == maxBlocks) {
+		old++
+	}
+	copy(s.blocks[:], s.blocks[old:s.count])
+	s.count -= old
+	s.blocks[s.count] = b
+	s.count++
+	s.refit()
+}
+
+// refit is ordinary least squares over the blocks. The standard deviation joins
+// the scatter of the blocks, not less than one reading's noise and the dither of
+// the display allow, with the display's bias that does not average out in a short
+// window, a/T for an amplitude a = q/π·exp(−2π²σ²/q²) (Widrow & Kollár,
+// Quantization Noise, 2008, from memory), and with a slow drift of one division a
+// day (own choice).
+func (s *scale) refit() {
+	n := float64(s.count)
+	s.fit = line{}
+	if s.count < 2 {
+		return
+	}
+	blocks := s.blocks[:s.count]
+	var mt, mw, readings float64
+	for _, b := range blocks {
+		mt += b.t / n
+		mw += b.w / n
+		readings += b.n / n
+	}
+	var tt, tw, ww float64
+	for _, b := range blocks {
+		tt += (b.t - mt) * (b.t - mt)
+		tw += (b.t - mt) * (b.w - mw)
+		ww += (b.w - mw) * (b.w - mw)
+	}
+	if tt == 0 {
+		return
+	}
+	slope := tw / tt
+	length := blocks[s.count-1].t - blocks[0].t
+	s.fit = line{center: mt, level: mw, slope: slope, span: time.Duration(length * float64(time.Second)), ok: s.count >= minBlocks}
+	if s.count < 3 {
+		return
+	}
+	one := s.noise + s.division*s.division/12
+	scatter := max((ww-slope*tw)/(n-2), one/readings)
+	variance := scatter / tt
+	if s.division > 0 {
+		bias := s.division / math.Pi * math.Exp(-2*math.Pi*math.Pi*s.noise/(s.division*s.division))
+		variance += square(1.7*bias/length) + square(2.22*s.division/(24*3600))
+	}
+	s.fit.sd = math.Sqrt(variance)
+}
+
+func square(v float64) float64 { return v * v }
+
+// withdrawal is the rate at which the weight falls.
+func (s *scale) withdrawal() estimate {
+	if !s.fit.ok || s.fit.span < minHistory {
+		return estimate{quality: reading.BadBecause(reading.Learning)}
+	}
+	return estimate{rate: -s.fit.slope, sd: s.fit.sd, quality: reading.GoodQuality()}
+}

@@ -1,0 +1,136 @@
+package main
+
+import (
+	"fmt"
+	"io"
+	"strings"
+	"time"
+
+	"ebbwatch/agent"
+	"ebbwatch/agent/plant"
+	"ebbwatch/agent/reading"
+	"ebbwatch/alarms"
+	"ebbwatch/config"
+)
+
+// narrator prints what a person would want to read while a watch goes on: the
+// figures now and then, and every alarm as it happens.
+type narrator struct {
+	out   io.Writer
+	site  *config.Site
+	every time.Duration // of the watch's own time
+	next  time.Time
+}
+
+// step is called after each step of the agent, from one goroutine.
+func (n *narrator) step(s *agent.Snapshot, ts []alarms.Transition) {
+	for i := range ts {
+		n.alarm(&ts[i])
+	}
+	if !s.Time.Before(n.next) && settled(s) {
+		n.next = s.Time.Add(n.every)
+		n.figures(s)
+	}
+}
+
+// settled reports whether every instrument has been tried once.
+func settled(s *agent.Snapshot) bool {
+	for i := range s.Figures {
+		if f := &s.Figures[i]; f.Kind == plant.PointKind && f.Quality.Reason == reading.NotYetRead {
+			return false
+		}
+	}
+	return len(s.Figures) > 0
+}
+
+// margin lines up everything that follows a time of day.
+const margin = "       "
+
+func (n *narrator) clock(t time.Time) string { return t.In(n.site.TimeZone).Format("15:04") + "  " }
+
+// alarm tells one transition.
+func (n *narrator) alarm(t *alarms.Transition) {
+	a, when := &t.After, n.clock(t.Time)
+	switch t.Cause {
+	case alarms.Raised:
+		fmt.Fprintf(n.out, "%sALARM, %s: %s (%s)\n", when, a.Priority, a.What, a.Alarm)
+		if len(a.FirstAction) > 0 {
+			fmt.Fprintf(n.out, "%sdo first: %s\n", margin, a.FirstAction[0])
+		}
+	case alarms.Acked:
+		fmt.Fprintf(n.out, "%s%s acknowledged %s\n", when, a.AcknowledgedBy, a.Alarm)
+	default:
+		fmt.Fprintf(n.out, "%s%s: %s (%s)\n", when, t.Cause, a.What, a.Alarm)
+	}
+}
+
+// figures prints the state of the plant.
+func (n *narrator) figures(s *agent.Snapshot) {
+	v := view{map[string]*plant.Figure{}}
+	for i := range s.Figures {
+		v.byName[s.Figures[i].Name] = &s.Figures[i]
+	}
+	var rows [][2]string
+	for _, g := range n.site.Segments {
+		of := func(q plant.Quantity) string { return plant.Name(plant.SegmentKind, g.Name, q) }
+		rows = append(rows,
+			[2]string{g.Name, fmt.Sprintf("flow %s, free chlorine %s, pH %s, %s",
+				v.text(g.Flow, 2), v.text(g.Residual, 2), v.number(g.PH, 1), v.text(g.Temperature, 1))},
+			[2]string{"", fmt.Sprintf("CT %s, needs %s for Giardia and %s for viruses; ratio %s, T10 %s",
+				v.number(of(plant.CT), 1), v.number(of(plant.CTRequiredGiardia), 1), v.text(of(plant.CTRequiredVirus), 1),
+				v.number(of(plant.InactivationRatio), 2), v.text(of(plant.T10), 0))})
+	}
+	for _, b := range n.site.Banks {
+		of := func(q plant.Quantity) string { return plant.Name(plant.BankKind, b.Name, q) }
+		rows = append(rows, [2]string{b.Name, fmt.Sprintf("net %s, drawing %s of %s it can give; %s",
+			v.text(of(plant.NetWeight), 0), v.number(of(plant.WithdrawalRate), 0), v.text(of(plant.WithdrawalLimit), 0), v.empty(of(plant.TimeToEmpty)))})
+	}
+	var gas []string
+	for _, d := range n.site.Detectors {
+		gas = append(gas, d.Name+" "+v.number(plant.Name(plant.DetectorKind, d.Name, plant.Concentration), 2))
+	}
+	if len(gas) > 0 {
+		rows = append(rows, [2]string{"gas, ppm", strings.Join(gas, ", ")})
+	}
+	for i, r := range rows {
+		lead := margin
+		if i == 0 {
+			lead = n.clock(s.Time)
+		}
+		fmt.Fprintf(n.out, "%s%-10s %s\n", lead, r[0], r[1])
+	}
+}
+
+// view writes figures as text, in words when they are not known.
+type view struct{ byName map[string]*plant.Figure }
+
+func (v view) number(name string, decimals int) string {
+	f := v.byName[name]
+	if f == nil || !f.Quality.Usable() {
+		return "unknown"
+	}
+	return fmt.Sprintf("%.*f", decimals, f.Shown())
+}
+
+func (v view) text(name string, decimals int) string {
+	s := v.number(name, decimals)
+	if f := v.byName[name]; f != nil && f.Quality.Usable() && f.Unit.Symbol != "1" {
+		s += " " + f.Unit.Symbol
+	}
+	return s
+}
+
+// empty tells when a bank runs out, or why that is not known.
+func (v view) empty(name string) string {
+	f := v.byName[name]
+	switch {
+	case f == nil || f.Quality.Reason == reading.Learning:
+		return "learning its rate"
+	case !f.Quality.Usable():
+		return "time to empty unknown"
+	case f.Quality.Reason == reading.NotDrawn:
+		return "on standby"
+	default:
+		return "empty in " + v.text(name, 1)
+	}
+}

@@ -1,0 +1,48 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"io"
+	"log/slog"
+	"time"
+
+	"ebbwatch/config"
+)
+
+const runUsage = `ebbwatch run watches the plant that a site file describes, until it is stopped.
+
+  ebbwatch run --site /etc/ebbwatch/site.yaml
+`
+
+func runDaemon(ctx context.Context, args []string, stdout, stderr io.Writer) error {
+	fs := flags("run")
+	siteFile := fs.String("site", "", "the site file")
+	if err := parse(fs, runUsage, args, stdout); err != nil {
+		return err
+	}
+	site, err := loadSite(*siteFile, "run")
+	if err != nil {
+		return err
+	}
+	return watch(ctx, site, watching{
+		log: slog.New(slog.NewTextHandler(stderr, nil)),
+		now: time.Now,
+	})
+}
+
+// loadSite reads the site file that a flag names.
+func loadSite(path, command string) (*config.Site, error) {
+	if path == "" {
+		return nil, badInput{errors.New("which plant? give a site file with --site FILE; ebbwatch " + command + " --help shows an example")}
+	}
+	site, err := config.Load(path)
+	if err != nil {
+		var faults config.Faults
+		if errors.As(err, &faults) {
+			return nil, faults
+		}
+		return nil, badInput{err}
+	}
+	return site, nil
+}

@@ -1,0 +1,143 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"log/slog"
+	"net"
+	"net/http"
+	"time"
+
+	"ebbwatch/agent"
+	"ebbwatch/agent/field"
+	"ebbwatch/agent/journal"
+	"ebbwatch/agent/metrics"
+	"ebbwatch/agent/plant"
+	"ebbwatch/agent/reading"
+	"ebbwatch/alarms"
+	"ebbwatch/alarms/notify"
+	"ebbwatch/config"
+)
+
+// watching is what one watch over a site needs besides the site.
+type watching struct {
+	log *slog.Logger
+	// now is the time that readings and alarms are stamped with.
+	now func() time.Time
+	// onStep sees every step, for a command that shows them; it may be nil.
+	onStep func(*agent.Snapshot, []alarms.Transition)
+	// ready is called once the HTTP server listens; it may be nil.
+	ready func(httpAddress string)
+}
+
+// receiver names the broker in the journal's list of who was told what.
+const receiver = "mqtt"
+
+// watch opens the journal, the lines, the broker session and the HTTP server of
+// a site and runs until ctx ends. Whatever cannot be opened at the start is bad
+// input; a line or a broker that is down is not, since it may come back.
+func watch(ctx context.Context, site *config.Site, w watching) error {
+	core, err := plant.New(plantSettings(site))
+	if err != nil {
+		return badInput{err}
+	}
+	source, err := field.New(lines(site), field.Options{Now: w.now, Log: w.log})
+	if err != nil {
+		return badInput{err}
+	}
+	store, err := journal.Open(site.StateDir, journal.Options{})
+	if err != nil {
+		return badInput{err}
+	}
+	defer store.Close()
+	listener, err := net.Listen("tcp", site.Listen)
+	if err != nil {
+		return badInput{fmt.Errorf("cannot listen on %s: %w: stop the program that holds this port, or choose another in listen", site.Listen, err)}
+	}
+
+	t := &teller{onStep: w.onStep}
+	o := agent.Options{
+		Plant: core, Alarms: alarmSettings(site), Now: w.now, Log: w.log, Teller: t,
+		Source: fieldSource{source}, Store: journalStore{store},
+	}
+	var a *agent.Agent
+	if site.MQTT != nil {
+		t.publisher, err = notify.New(notify.Options{
+			Site: site.Name, StoreID: store.ID(), Boot: store.Boot(), Started: w.now(), Receiver: receiver,
+			Broker: site.MQTT.Broker, User: site.MQTT.User, Password: site.MQTT.Password.Reveal(),
+			Outbox: store, Now: w.now, Log: w.log,
+			Conditions: func() []alarms.Condition { return a.Snapshot().Conditions },
+			Order:      func(ctx context.Context, order alarms.Order) alarms.Answer { return a.Order(ctx, order) },
+		})
+		if err != nil {
+			listener.Close()
+			return badInput{err}
+		}
+		o.Edges = append(o.Edges, t.publisher.Run)
+	}
+	o.Edges = append(o.Edges, func(ctx context.Context) error {
+		return serve(ctx, listener, handler(a, source, store, t, w.now))
+	})
+	if a, err = agent.New(o); err != nil {
+		listener.Close()
+		return badInput{err}
+	}
+	w.log.Info("watching", "site", site.Name, "instruments", len(site.Instruments), "http", listener.Addr().String())
+	if w.ready != nil {
+		w.ready(listener.Addr().String())
+	}
+	return a.Run(ctx)
+}
+
+// handler joins the ways out over HTTP.
+func handler(a *agent.Agent, source *field.Field, store *journal.Journal, t *teller, now func() time.Time) http.Handler {
+	v, c := build()
+	src := metrics.Source{
+		Snapshot: a.Snapshot,
+		Lines:    func() []metrics.Line { return lineMetrics(source) },
+		Telling:  func() metrics.Telling { return telling(store, t) },
+		Now:      now,
+		StepAge:  func() time.Duration { return time.Since(a.Snapshot().Stepped) },
+		Version:  v, Commit: c,
+	}
+	return metrics.Handler(src, []metrics.Check{
+		{Name: "polling", Err: func() error { return polling(a.Snapshot()) }},
+		{Name: "journal", Err: func() error { return a.Snapshot().StoreError }},
+		{Name: "broker", Err: func() error { return t.brokerError() }},
+	})
+}
+
+// polling reports whether at least one point is read well.
+func polling(s *agent.Snapshot) error {
+	for i := range s.Figures {
+		if f := &s.Figures[i]; f.Kind == plant.PointKind && f.Quality.Usable() {
+			return nil
+		}
+	}
+	return errors.New("no instrument has given a usable value: see the log for each line")
+}
+
+// serve answers HTTP until ctx ends, then lets requests in progress finish.
+func serve(ctx context.Context, l net.Listener, h http.Handler) error {
+	srv := &http.Server{Handler: h, ReadHeaderTimeout: 5 * time.Second, ReadTimeout: 10 * time.Second, WriteTimeout: 30 * time.Second, IdleTimeout: time.Minute, MaxHeaderBytes: 16 << 10}
+	stopped := make(chan error, 1)
+	go func() {
+		<-ctx.Done()
+		limit, cancel := context.WithTimeout(context.WithoutCancel(ctx), 2*time.Second)
+		defer cancel()
+		stopped <- srv.Shutdown(limit)
+	}()
+	if err := srv.Serve(l); !errors.Is(err, http.ErrServerClosed) {
+		return fmt.Errorf("HTTP server: %w", err)
+	}
+	<-stopped
+	return nil
+}
+
+// fieldSource hands the field's batches to the agent.
+type fieldSource struct{ *field.Field }
+
+func (f fieldSource) Run(ctx context.Context, emit func([]reading.Reading)) error {
+	return f.Field.Run(ctx, func(b field.Batch) { emit(b.Readings) })
+}

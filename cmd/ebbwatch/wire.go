@@ -1,0 +1,150 @@
+package main
+
+import (
+	"time"
+
+	"ebbwatch/agent/air"
+	"ebbwatch/agent/contact"
+	"ebbwatch/agent/field"
+	"ebbwatch/agent/plant"
+	"ebbwatch/agent/supply"
+	"ebbwatch/agent/units"
+	"ebbwatch/alarms"
+	"ebbwatch/config"
+)
+
+// This file is the only place that turns a checked site into the settings of
+// the parts that do the work.
+
+// lines gives the field its lines and points.
+func lines(s *config.Site) []field.Line {
+	gas := map[string]bool{}
+	for _, d := range s.Detectors {
+		gas[d.Concentration] = true
+	}
+	var out []field.Line
+	for _, l := range s.Lines {
+		fl := field.Line{
+			Name: l.Name, Kind: field.Kind(l.Kind), Address: l.Address, Device: l.Device,
+			Baud: l.Baud, Parity: l.Parity, StopBits: l.StopBits, Timeout: l.Timeout,
+		}
+		for _, in := range s.Instruments {
+			if in.Line != l.Name {
+				continue
+			}
+			fi := field.Instrument{Name: in.Name, Unit: in.Unit, Every: in.Every}
+			for _, p := range in.Points {
+				fi.Points = append(fi.Points, field.Point{
+					Name: p.Name, Table: field.Table(p.Table), Address: p.Address, Type: p.Type, Order: p.Order, Bit: p.Bit,
+					Scale: p.Scale, Offset: p.Offset, Unit: p.Unit, Range: p.Range,
+					// Gas over the range of a detector is the last thing to hide.
+					KeepOverRange: gas[p.Name],
+				})
+			}
+			fl.Instruments = append(fl.Instruments, fi)
+		}
+		out = append(out, fl)
+	}
+	return out
+}
+
+// plantSettings gives the core what to compute.
+func plantSettings(s *config.Site) plant.Settings {
+	ps := plant.Settings{Shown: plant.Shown{Mass: units.MustParse("kg"), MassFlow: units.MustParse("kg/d")}}
+	if s.Display == config.US {
+		ps.Shown = plant.Shown{Mass: units.MustParse("lb"), MassFlow: units.MustParse("lb/d")}
+	}
+	for _, in := range s.Instruments {
+		ps.Instruments = append(ps.Instruments, plant.Instrument{Name: in.Name, Line: in.Line})
+		for _, p := range in.Points {
+			ps.Points = append(ps.Points, plant.Point{Name: p.Name, Instrument: in.Name, Unit: p.Unit, StaleAfter: in.StaleAfter})
+		}
+	}
+	for _, g := range s.Segments {
+		ps.Segments = append(ps.Segments, plant.Segment{
+			Name: g.Name, Residual: g.Residual, PH: g.PH, Temperature: g.Temperature, Flow: g.Flow, Level: g.Level,
+			Settings: contact.Settings{
+				Volume: g.Volume, LevelFull: g.LevelFull, BafflingFactor: g.BafflingFactor,
+				GiardiaLog: g.GiardiaLog, VirusLog: g.VirusLog, Method: contact.Table,
+			},
+		})
+	}
+	for _, b := range s.Banks {
+		pb := plant.Bank{Name: b.Name, RoomTemperature: b.RoomTemperature, Settings: supply.BankSettings{Header: b.HeaderPressure}}
+		for _, c := range b.Containers {
+			pb.Scales = append(pb.Scales, c.Scale)
+			pb.Settings.Containers = append(pb.Settings.Containers, supply.ContainerSettings{
+				Name: c.Name, Kind: c.Kind, Tare: c.Tare, Heel: c.Heel, Division: c.Division,
+			})
+		}
+		ps.Banks = append(ps.Banks, pb)
+	}
+	for _, d := range s.Detectors {
+		ps.Detectors = append(ps.Detectors, plant.Detector{
+			Name: d.Name, Concentration: d.Concentration,
+			Settings: air.Settings{Level1: ppm(d.Level1, air.DefaultLevel1), Level2: ppm(d.Level2, air.DefaultLevel2)},
+		})
+	}
+	return ps
+}
+
+func ppm(a config.AlarmSetting, otherwise units.PartsPerMillion) units.PartsPerMillion {
+	if a.Limit == nil {
+		return otherwise
+	}
+	return units.PartsPerMillion(*a.Limit)
+}
+
+// alarmSettings applies the site's adjustments to the catalogue.
+func alarmSettings(s *config.Site) []alarms.Setting {
+	var out []alarms.Setting
+	add := func(a alarms.Setting, by config.AlarmSetting) { out = append(out, adjust(a, by)) }
+	unitOf := map[string]units.Unit{}
+	for _, in := range s.Instruments {
+		add(alarms.InstrumentLost(in.Name, in.Line, plant.Name(plant.InstrumentKind, in.Name, plant.Lost)), in.Lost)
+		for _, p := range in.Points {
+			unitOf[p.Name] = p.Unit
+		}
+	}
+	for _, r := range s.Residuals {
+		a := alarms.ResidualLow(r.Point, r.Place, r.Point)
+		a.Shown = shown(unitOf[r.Point], 2)
+		add(a, r.Low)
+	}
+	for _, g := range s.Segments {
+		add(alarms.InactivationLow(g.Name, plant.Name(plant.SegmentKind, g.Name, plant.InactivationRatio)), g.InactivationLow)
+	}
+	for _, b := range s.Banks {
+		add(alarms.WithdrawalHigh(b.Name, b.Place, plant.Name(plant.BankKind, b.Name, plant.WithdrawalRatio)), b.WithdrawalHigh)
+		empty := plant.Name(plant.BankKind, b.Name, plant.TimeToEmpty)
+		add(alarms.EmptyNotice(b.Name, b.Place, empty), b.EmptyNotice)
+		add(alarms.EmptyUrgent(b.Name, b.Place, empty), b.EmptyUrgent)
+	}
+	for _, d := range s.Detectors {
+		gas := plant.Name(plant.DetectorKind, d.Name, plant.Concentration)
+		add(alarms.DetectorLevel(d.Name, d.Room, gas, 1), d.Level1)
+		add(alarms.DetectorLevel(d.Name, d.Room, gas, 2), d.Level2)
+		add(alarms.DetectorUnavailable(d.Name, d.Room, plant.Name(plant.DetectorKind, d.Name, plant.Unavailable)), d.Unavailable)
+	}
+	return out
+}
+
+func adjust(a alarms.Setting, by config.AlarmSetting) alarms.Setting {
+	set(&a.Limit, by.Limit)
+	set(&a.Deadband, by.Deadband)
+	set(&a.OnDelay, by.OnDelay)
+	set(&a.OffDelay, by.OffDelay)
+	return a
+}
+
+func set[T float64 | time.Duration](to *T, from *T) {
+	if from != nil {
+		*to = *from
+	}
+}
+
+// shown lets an alarm show values in a unit.
+func shown(u units.Unit, decimals int) alarms.Scale {
+	zero := u.FromSI(0)
+	return alarms.Scale{Unit: u.Symbol, Factor: u.FromSI(1) - zero, Offset: zero, Decimals: decimals}
+}
