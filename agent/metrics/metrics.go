@@ -30,12 +30,12 @@ type Line struct {
 // Telling is how the telling goes: the events still to be told and the notices
 // sent.
 type Telling struct {
-	Depth               int
-	Oldest              time.Time // zero when Depth is 0
-	Connected           bool
-	Sent, Acked, Late   uint64
-	JournalBytesOnDisk  int64
-	UnrememberedDropped uint64
+	Depth             int
+	Oldest            time.Time // zero when Depth is 0
+	Connected         bool
+	Sent, Acked, Late uint64
+	// Dropped counts events for which no bound left room.
+	Dropped uint64
 }
 
 // Source is what is scraped.
@@ -76,7 +76,7 @@ type fixedDescs struct {
 	active, unacknowledged, standing            *prometheus.Desc
 	polls, errors, cycle, overruns              *prometheus.Desc
 	depth, oldest, connected, sent, acked, late *prometheus.Desc
-	journalFailing, journalSize, dropped        *prometheus.Desc
+	journalFailing, dropped                     *prometheus.Desc
 	steps, lastStep, sequence, build            *prometheus.Desc
 }
 
@@ -138,7 +138,6 @@ func NewCollector(src Source) prometheus.Collector {
 		acked:          desc("notices_acknowledged_total", "Events acknowledged by the broker."),
 		late:           desc("notices_late_total", "Events told after a lost connection."),
 		journalFailing: desc("journal_failing", "1 while events cannot be written to the journal."),
-		journalSize:    desc("journal_size_bytes", "Size of the journal on disk."),
 		dropped:        desc("journal_dropped_total", "Events dropped because no bound left room for them."),
 		steps:          desc("steps_total", "Steps of the evaluating loop."),
 		lastStep:       desc("last_step_timestamp_seconds", "When the evaluating loop last stepped."),
@@ -164,7 +163,7 @@ func (c *collector) Describe(ch chan<- *prometheus.Desc) {
 	}
 	x := &c.fixed
 	send(x.reading, x.age, x.quality, x.active, x.unacknowledged, x.standing, x.polls, x.errors, x.cycle, x.overruns,
-		x.depth, x.oldest, x.connected, x.sent, x.acked, x.late, x.journalFailing, x.journalSize, x.dropped, x.steps, x.lastStep, x.sequence, x.build)
+		x.depth, x.oldest, x.connected, x.sent, x.acked, x.late, x.journalFailing, x.dropped, x.steps, x.lastStep, x.sequence, x.build)
 }
 
 // Collect implements prometheus.Collector.
@@ -205,8 +204,7 @@ func (c *collector) Collect(ch chan<- prometheus.Metric) {
 	count(x.acked, float64(t.Acked))
 	count(x.late, float64(t.Late))
 	gauge(x.journalFailing, bit(s.StoreError != nil))
-	gauge(x.journalSize, float64(t.JournalBytesOnDisk))
-	count(x.dropped, float64(t.UnrememberedDropped))
+	count(x.dropped, float64(t.Dropped))
 	count(x.steps, float64(s.Steps))
 	gauge(x.lastStep, float64(s.Time.UnixMilli())/1e3)
 	gauge(x.sequence, float64(s.Sequence))

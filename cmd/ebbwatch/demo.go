@@ -57,7 +57,7 @@ func runDemo(ctx context.Context, args []string, stdout, stderr io.Writer) error
 	defer os.RemoveAll(dir)
 
 	plant, err := demo.Start(ctx, demo.Options{
-		Seed: *seed, Speed: *speed, Dir: dir, Log: log, Listen: *listen, Broker: *broker,
+		Seed: *seed, Speed: *speed, Dir: dir, Log: log, Listen: *listen, BrokerAddress: *broker,
 	})
 	if err != nil {
 		return badInput{err}

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"encoding/json"
 	"errors"
 
 	"ebbwatch/agent"
@@ -108,21 +109,6 @@ func figures(s *agent.Snapshot) []notify.Figure {
 	return out
 }
 
-// journalStore lets the agent commit to the journal.
-type journalStore struct{ *journal.Journal }
-
-func (j journalStore) Depth() int { return j.Journal.Depth(receiver) }
-
-func (j journalStore) Lost() string { return j.Journal.Recovered() }
-
-func (j journalStore) Commit(first uint64, events [][]byte, checkpoint []byte) error {
-	entries := make([]journal.Entry, len(events))
-	for i, data := range events {
-		entries[i] = journal.Entry{Sequence: first + uint64(i), Data: data}
-	}
-	return j.Journal.Commit(entries, checkpoint)
-}
-
 func lineMetrics(source *field.Field) []metrics.Line {
 	var out []metrics.Line
 	for _, l := range source.Stats() {
@@ -131,11 +117,24 @@ func lineMetrics(source *field.Field) []metrics.Line {
 	return out
 }
 
+// telling sums up what the broker has been told and what it still has to be.
 func telling(store *journal.Journal, t *teller) metrics.Telling {
-	m := metrics.Telling{Depth: store.Depth(receiver)}
-	if t.publisher != nil {
-		s := t.publisher.Status()
-		m.Connected, m.Sent, m.Acked, m.Late = s.Connected, s.Sent, s.Acked, s.Late
+	m := metrics.Telling{Depth: store.Depth(), Dropped: store.Dropped()}
+	if t.publisher == nil {
+		return m
+	}
+	s := t.publisher.Status()
+	m.Connected, m.Sent, m.Acked, m.Late = s.Connected, s.Sent, s.Acked, s.Late
+	if acked, err := store.Acked(receiver); err == nil {
+		// An event that cannot be read shows as one without an age; the journal's
+		// own health tells why.
+		_ = store.After(acked, 1, func(_ uint64, data []byte) bool {
+			var first alarms.Transition
+			if json.Unmarshal(data, &first) == nil {
+				m.Oldest = first.Time
+			}
+			return false
+		})
 	}
 	return m
 }

@@ -34,6 +34,13 @@ type watching struct {
 // receiver names the broker in the journal's list of who was told what.
 const receiver = "mqtt"
 
+func receivers(site *config.Site) []string {
+	if site.MQTT == nil {
+		return nil
+	}
+	return []string{receiver}
+}
+
 // watch opens the journal, the lines, the broker session and the HTTP server of
 // a site and runs until ctx ends. Whatever cannot be opened at the start is bad
 // input; a line or a broker that is down is not, since it may come back.
@@ -46,7 +53,7 @@ func watch(ctx context.Context, site *config.Site, w watching) error {
 	if err != nil {
 		return badInput{err}
 	}
-	store, err := journal.Open(site.StateDir, journal.Options{})
+	store, err := journal.Open(site.StateDir, journal.Options{Receivers: receivers(site)})
 	if err != nil {
 		return badInput{err}
 	}
@@ -59,7 +66,7 @@ func watch(ctx context.Context, site *config.Site, w watching) error {
 	t := &teller{onStep: w.onStep}
 	o := agent.Options{
 		Plant: core, Alarms: alarmSettings(site), Now: w.now, Log: w.log, Teller: t,
-		Source: fieldSource{source}, Store: journalStore{store},
+		Source: fieldSource{source}, Store: store,
 	}
 	var a *agent.Agent
 	if site.MQTT != nil {

@@ -1,0 +1,229 @@
+package metrics
+
+import (
+	"errors"
+	"flag"
+	"math"
+	"net/http"
+	"net/http/httptest"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/prometheus/client_golang/prometheus"
+	"github.com/prometheus/client_golang/prometheus/testutil"
+
+	"ebbwatch/agent"
+	"ebbwatch/agent/plant"
+	"ebbwatch/agent/reading"
+	"ebbwatch/agent/units"
+	"ebbwatch/alarms"
+)
+
+var update = flag.Bool("update", false, "write the golden file anew")
+
+var at = time.Date(2026, 3, 2, 6, 0, 0, 0, time.UTC)
+
+// source is a small plant with one figure of each kind, one of them bad.
+func source() Source {
+	nan := math.NaN()
+	fig := func(k plant.Kind, owner string, q plant.Quantity, si, low, high float64, unit string) plant.Figure {
+		return plant.Figure{Name: plant.Name(k, owner, q), Kind: k, Owner: owner, Quantity: q, Value: si, Low: low, High: high,
+			Unit: units.MustParse(unit), Quality: reading.GoodQuality(), Time: at.Add(-2 * time.Second)}
+	}
+	figures := []plant.Figure{
+		{Name: "flow", Kind: plant.PointKind, Owner: "flow", Quantity: plant.ReadingOf, Value: units.MustParse("MGD").SI(4), Low: nan, High: nan,
+			Unit: units.MustParse("MGD"), Quality: reading.GoodQuality(), Time: at.Add(-2 * time.Second)},
+		{Name: "residual", Kind: plant.PointKind, Owner: "residual", Quantity: plant.ReadingOf, Value: 0.7, Low: nan, High: nan,
+			Unit: units.MustParse("mg/L"), Quality: reading.BadBecause(reading.NoReply), Time: at.Add(-time.Minute)},
+		fig(plant.SegmentKind, "clearwell", plant.T10, 1800, nan, nan, "min"),
+		fig(plant.SegmentKind, "clearwell", plant.CT, 30, nan, nan, "mg.min/L"),
+		fig(plant.SegmentKind, "clearwell", plant.CTRequiredGiardia, 20, nan, nan, "mg.min/L"),
+		fig(plant.SegmentKind, "clearwell", plant.CTRequiredVirus, 3, nan, nan, "mg.min/L"),
+		fig(plant.SegmentKind, "clearwell", plant.InactivationRatio, 1.5, nan, nan, "1"),
+		fig(plant.SegmentKind, "clearwell", plant.GiardiaLog, 0.75, nan, nan, "1"),
+		fig(plant.SegmentKind, "clearwell", plant.VirusLog, 4, nan, nan, "1"),
+		fig(plant.BankKind, "north", plant.NetWeight, 907, nan, nan, "lb"),
+		fig(plant.BankKind, "north", plant.WithdrawalRate, 0.001, 0.0009, 0.0011, "lb/d"),
+		fig(plant.BankKind, "north", plant.WithdrawalLimit, 0.002, nan, nan, "lb/d"),
+		fig(plant.BankKind, "north", plant.WithdrawalRatio, 0.5, 0.45, 0.55, "1"),
+		fig(plant.BankKind, "north", plant.TimeToEmpty, 90000, 80000, 100000, "h"),
+		fig(plant.DetectorKind, "gas-1", plant.Concentration, 0.1, nan, nan, "ppm"),
+		fig(plant.DetectorKind, "gas-1", plant.GasLevel, 0, nan, nan, "1"),
+		fig(plant.DetectorKind, "gas-1", plant.Unavailable, 0, nan, nan, "1"),
+		fig(plant.InstrumentKind, "meters", plant.Lost, 1, nan, nan, "1"),
+	}
+	s := &agent.Snapshot{
+		Time: at, Stepped: at, Steps: 42, Sequence: 7, Figures: figures,
+		Conditions: []alarms.Condition{
+			{Alarm: "gas-1-level-2", Priority: alarms.Critical, State: alarms.LatchedUnacknowledged},
+			{Alarm: "meters-lost", Priority: alarms.Medium, State: alarms.Acknowledged},
+			{Alarm: "residual-low", Priority: alarms.High, State: alarms.Normal},
+		},
+	}
+	return Source{
+		Snapshot: func() *agent.Snapshot { return s },
+		Lines: func() []Line {
+			return []Line{{Name: "line-a", Polls: 100, Errors: map[string]uint64{"no-reply": 3, "exception": 0}, Cycle: 30 * time.Millisecond, Overruns: 1}}
+		},
+		Telling: func() Telling {
+			return Telling{Depth: 2, Oldest: at.Add(-5 * time.Second), Connected: true, Sent: 9, Acked: 7, Late: 1}
+		},
+		Now:     func() time.Time { return at },
+		StepAge: func() time.Duration { return 0 },
+		Version: "v0", Commit: "c0",
+	}
+}
+
+// TestExposition compares the whole exposition with a golden file, build
+// information left out, since it names the Go version.
+func TestExposition(t *testing.T) {
+	rec := httptest.NewRecorder()
+	Handler(source(), nil).ServeHTTP(rec, httptest.NewRequest("GET", "/metrics", nil))
+	if rec.Code != http.StatusOK {
+		t.Fatalf("status %d: %s", rec.Code, rec.Body)
+	}
+	var got strings.Builder
+	for line := range strings.Lines(rec.Body.String()) {
+		if strings.Contains(line, "ebbwatch_") && !strings.Contains(line, "ebbwatch_build_info") {
+			got.WriteString(line)
+		}
+	}
+	golden := filepath.Join("..", "..", "testdata", "metrics", "exposition.txt")
+	if *update {
+		if err := os.MkdirAll(filepath.Dir(golden), 0o755); err != nil {
+			t.Fatal(err)
+		}
+		if err := os.WriteFile(golden, []byte(got.String()), 0o644); err != nil {
+			t.Fatal(err)
+		}
+	}
+	want, err := os.ReadFile(golden)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if got.String() != string(want) {
+		t.Errorf("the exposition differs from %s; go test ./agent/metrics -update writes it anew:\n%s", golden, got.String())
+	}
+}
+
+func TestABadFigureHasNoValue(t *testing.T) {
+	got := scrape(t, "text/plain")
+	for _, forbidden := range []string{`ebbwatch_reading{point="residual"`, "0.7 ", "NaN"} {
+		if strings.Contains(got, forbidden) {
+			t.Errorf("the exposition shows %q", forbidden)
+		}
+	}
+	for _, want := range []string{
+		`ebbwatch_quality{figure="residual",reason="no-reply"} 0`,
+		`ebbwatch_reading_age_seconds{point="residual"} 60`,
+		`ebbwatch_reading{point="flow",unit="MGD"} 4`,
+	} {
+		if !strings.Contains(got, want) {
+			t.Errorf("the exposition lacks %q", want)
+		}
+	}
+}
+
+func scrape(t *testing.T, accept string) string {
+	t.Helper()
+	req := httptest.NewRequest("GET", "/metrics", nil)
+	req.Header.Set("Accept", accept)
+	rec := httptest.NewRecorder()
+	Handler(source(), nil).ServeHTTP(rec, req)
+	var ours strings.Builder
+	for line := range strings.Lines(rec.Body.String()) {
+		if strings.HasPrefix(line, "ebbwatch_") || strings.HasPrefix(line, "# EOF") {
+			ours.WriteString(line)
+		}
+	}
+	return ours.String()
+}
+
+func TestOpenMetricsIsOffered(t *testing.T) {
+	if got := scrape(t, "application/openmetrics-text; version=1.0.0"); !strings.HasSuffix(got, "# EOF\n") {
+		t.Error("an OpenMetrics scrape does not end with # EOF")
+	}
+}
+
+func TestNamesFollowTheConventions(t *testing.T) {
+	reg := prometheus.NewPedanticRegistry()
+	reg.MustRegister(NewCollector(source()))
+	problems, err := testutil.GatherAndLint(reg)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, p := range problems {
+		t.Errorf("%s: %s", p.Metric, p.Text)
+	}
+}
+
+func TestHealthAndReadiness(t *testing.T) {
+	src := source()
+	age := time.Duration(0)
+	src.StepAge = func() time.Duration { return age }
+	broker := error(nil)
+	h := Handler(src, []Check{{"polling", func() error { return nil }}, {"broker", func() error { return broker }}})
+	get := func(path string) (int, string) {
+		rec := httptest.NewRecorder()
+		h.ServeHTTP(rec, httptest.NewRequest("GET", path, nil))
+		return rec.Code, rec.Body.String()
+	}
+	for _, tc := range []struct {
+		reason, path string
+		set          func()
+		code         int
+		text         string
+	}{
+		{"alive", "/healthz", func() {}, 200, "loop: ok\n"},
+		{"ready", "/readyz", func() {}, 200, "polling: ok\nbroker: ok\n"},
+		{"a broker that is down is told, not fatal", "/readyz", func() { broker = errors.New("cannot reach the broker: is it running") }, 503, "polling: ok\nbroker: cannot reach the broker: is it running\n"},
+		{"alive without a broker", "/healthz", func() {}, 200, "loop: ok\n"},
+		{"a loop that stands still is not alive", "/healthz", func() { age = time.Minute }, 503, "loop: the evaluating loop has stood still for 1m0s: restart ebbwatch\n"},
+		{"nothing else is served", "/secret", func() {}, 404, ""},
+	} {
+		tc.set()
+		code, text := get(tc.path)
+		if code != tc.code || !strings.Contains(text, tc.text) {
+			t.Errorf("%s: GET %s gave %d %q, expected %d %q", tc.reason, tc.path, code, text, tc.code, tc.text)
+		}
+	}
+	rec := httptest.NewRecorder()
+	h.ServeHTTP(rec, httptest.NewRequest("POST", "/metrics", nil))
+	if rec.Code != http.StatusMethodNotAllowed {
+		t.Errorf("POST /metrics gave %d", rec.Code)
+	}
+}
+
+// BenchmarkScrape sets the collector against plain gauges with as many series.
+func BenchmarkScrape(b *testing.B) {
+	own := prometheus.NewRegistry()
+	own.MustRegister(NewCollector(source()))
+	families, err := own.Gather()
+	if err != nil {
+		b.Fatal(err)
+	}
+	series := 0
+	for _, f := range families {
+		series += len(f.GetMetric())
+	}
+	plain := prometheus.NewRegistry()
+	vec := prometheus.NewGaugeVec(prometheus.GaugeOpts{Name: "plain", Help: "Plain."}, []string{"n"})
+	plain.MustRegister(vec)
+	for i := range series {
+		vec.WithLabelValues(strings.Repeat("x", i)).Set(float64(i))
+	}
+	for name, reg := range map[string]*prometheus.Registry{"collector": own, "gauges": plain} {
+		b.Run(name, func(b *testing.B) {
+			b.ReportAllocs()
+			b.ReportMetric(float64(series), "series")
+			for b.Loop() {
+				if _, err := reg.Gather(); err != nil {
+					b.Fatal(err)
+				}
+			}
+		})
+	}
+}
