@@ -182,8 +182,8 @@ func (a *Agent) Snapshot() *Snapshot { return a.snapshot.Load() }
 
 // Run watches until ctx ends or an edge fails, and returns when all of it has
 // stopped.
-func (a *Agent) Run(ctx context.Context) error {
-	g, ctx := errgroup.WithContext(ctx)
+func (a *Agent) Run(parent context.Context) error {
+	g, ctx := errgroup.WithContext(parent)
 	for _, edge := range a.o.Edges {
 		g.Go(func() error { return edge(ctx) })
 	}
@@ -197,8 +197,8 @@ func (a *Agent) Run(ctx context.Context) error {
 	})
 	g.Go(func() error { return a.own(ctx) })
 	err := g.Wait()
-	if errors.Is(err, context.Canceled) {
-		return nil
+	if stop := parent.Err(); stop != nil && errors.Is(err, stop) {
+		return nil // asked to stop, and stopped
 	}
 	return err
 }

@@ -131,7 +131,7 @@ func (r rig) runFor(t *testing.T, d time.Duration) {
 	t.Helper()
 	ctx, cancel := context.WithTimeout(t.Context(), d)
 	defer cancel()
-	if err := r.Run(ctx); err != nil && !errors.Is(err, context.DeadlineExceeded) {
+	if err := r.Run(ctx); err != nil {
 		t.Fatal(err)
 	}
 }

@@ -117,7 +117,7 @@ func TestBadStart(t *testing.T) {
 			s = replace("unit: mg/L", "unit: ppm")(s)
 			s = replace("every: 1s", "evry: 1s")(s)
 			return replace("line: line-a", "line: line-z")(s)
-		}, []string{"site.yaml:11: ", "site.yaml:13: ", "evry", "line-z", "ppm"}},
+		}, []string{"site.yaml:11: found", "site.yaml:13: found", "site.yaml:17: found", "evry", "line-z", "gas in air"}},
 	} {
 		code, _, errs := runCommand(t, "run", "--site", siteFile(t, tc.edit))
 		if code != 2 {

@@ -129,7 +129,7 @@ func (v view) empty(name string) string {
 	case !f.Quality.Usable():
 		return "time to empty unknown"
 	case f.Quality.Reason == reading.NotDrawn:
-		return "on standby"
+		return "not measurably drawn"
 	default:
 		return "empty in " + v.text(name, 1)
 	}

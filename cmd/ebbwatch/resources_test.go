@@ -1,0 +1,141 @@
+package main
+
+import (
+	"bytes"
+	"fmt"
+	"io"
+	"net/http"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"regexp"
+	"strconv"
+	"strings"
+	"syscall"
+	"testing"
+	"time"
+
+	"ebbwatch/agent/demo"
+)
+
+// BenchmarkRunResources measures the built daemon on the scenario's site at real
+// speed, polling every second, in a process of its own: memory, processor time
+// and size. The simulated instruments and the broker run in this process.
+//
+//	go test -run '^$' -bench RunResources -benchtime 1x ./cmd/ebbwatch
+func BenchmarkRunResources(b *testing.B) {
+	dir := b.TempDir()
+	binary := filepath.Join(dir, "ebbwatch")
+	build := exec.Command("go", "build", "-trimpath", "-buildvcs=false", "-ldflags=-s -w", "-o", binary, ".")
+	build.Env = append(os.Environ(), "CGO_ENABLED=0")
+	if out, err := build.CombinedOutput(); err != nil {
+		b.Fatalf("%v\n%s", err, out)
+	}
+	info, err := os.Stat(binary)
+	if err != nil {
+		b.Fatal(err)
+	}
+	plant, err := demo.Start(b.Context(), demo.Options{Seed: 1, Speed: 1, Dir: dir, Listen: "127.0.0.1:0"})
+	if err != nil {
+		b.Fatal(err)
+	}
+	defer plant.Close()
+	site := regexp.MustCompile(`every: \S+`).ReplaceAll(plant.SiteYAML(), []byte("every: 1s"))
+	file := filepath.Join(dir, "site.yaml")
+	if err := os.WriteFile(file, site, 0o600); err != nil {
+		b.Fatal(err)
+	}
+	const settle, measure = 10 * time.Second, 50 * time.Second
+	for b.Loop() {
+		var log lockedBuffer
+		cmd := exec.Command(binary, "run", "--site", file)
+		cmd.Stdout, cmd.Stderr = io.Discard, &log
+		if err := cmd.Start(); err != nil {
+			b.Fatal(err)
+		}
+		began := time.Now()
+		var address string
+		eventually(b, "the daemon listens", func() bool {
+			m := regexp.MustCompile(`http=(\S+)`).FindStringSubmatch(log.String())
+			if m != nil {
+				address = m[1]
+			}
+			return m != nil
+		})
+		eventually(b, "the first poll is in", func() bool {
+			return get(b, "http://"+address+"/readyz").code != 0 && strings.Contains(get(b, "http://"+address+"/readyz").body, "polling: ok")
+		})
+		first := time.Since(began)
+		<-time.After(settle)
+		before := cpuTime(b, cmd.Process.Pid)
+		<-time.After(measure)
+		used := cpuTime(b, cmd.Process.Pid) - before
+		b.ReportMetric(float64(residentKB(b, cmd.Process.Pid))/1024, "MB-RSS")
+		b.ReportMetric(100*used.Seconds()/measure.Seconds(), "%-of-a-core")
+		b.ReportMetric(float64(info.Size())/1e6, "MB-binary")
+		b.ReportMetric(float64(first.Milliseconds()), "ms-to-first-poll")
+		if err := cmd.Process.Signal(syscall.SIGTERM); err != nil {
+			b.Fatal(err)
+		}
+		if err := cmd.Wait(); err != nil {
+			b.Fatalf("%v\n%s", err, log.String())
+		}
+	}
+}
+
+type response struct {
+	code int
+	body string
+}
+
+// get fetches a page; a refused connection gives code 0.
+func get(t testing.TB, url string) response {
+	t.Helper()
+	r, err := http.Get(url)
+	if err != nil {
+		return response{}
+	}
+	defer r.Body.Close()
+	var body bytes.Buffer
+	if _, err := body.ReadFrom(r.Body); err != nil {
+		return response{}
+	}
+	return response{r.StatusCode, body.String()}
+}
+
+// cpuTime reads user and system time of a process, proc(5).
+func cpuTime(t testing.TB, pid int) time.Duration {
+	t.Helper()
+	raw, err := os.ReadFile(fmt.Sprintf("/proc/%d/stat", pid))
+	if err != nil {
+		t.Fatal(err)
+	}
+	fields := strings.Fields(string(raw[bytes.LastIndexByte(raw, ')')+1:]))
+	var ticks int64
+	for _, f := range fields[11:13] { // utime, stime
+		n, err := strconv.ParseInt(f, 10, 64)
+		if err != nil {
+			t.Fatal(err)
+		}
+		ticks += n
+	}
+	return time.Duration(ticks) * 10 * time.Millisecond // USER_HZ is 100
+}
+
+// residentKB reads the resident set of a process.
+func residentKB(t testing.TB, pid int) int {
+	t.Helper()
+	raw, err := os.ReadFile(fmt.Sprintf("/proc/%d/status", pid))
+	if err != nil {
+		t.Fatal(err)
+	}
+	m := regexp.MustCompile(`VmRSS:\s+(\d+) kB`).FindSubmatch(raw)
+	if m == nil {
+		t.Fatal("no VmRSS")
+	}
+	n, err := strconv.Atoi(string(m[1]))
+	if err != nil {
+		t.Fatal(err)
+	}
+	return n
+}
