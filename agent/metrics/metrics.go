@@ -25,6 +25,8 @@ type Line struct {
 	Errors   map[string]uint64
 	Cycle    time.Duration
 	Overruns uint64
+	// Discarded is the bytes that arrived although nobody had asked for them.
+	Discarded uint64
 }
 
 // Telling is how the telling goes: the events still to be told and the notices
@@ -74,7 +76,7 @@ type figureDesc struct {
 type fixedDescs struct {
 	reading, age, quality                       *prometheus.Desc
 	active, unacknowledged, standing            *prometheus.Desc
-	polls, errors, cycle, overruns              *prometheus.Desc
+	polls, errors, cycle, overruns, discarded   *prometheus.Desc
 	depth, oldest, connected, sent, acked, late *prometheus.Desc
 	journalFailing, dropped                     *prometheus.Desc
 	steps, lastStep, sequence, build            *prometheus.Desc
@@ -131,6 +133,7 @@ func NewCollector(src Source) prometheus.Collector {
 		errors:         desc("line_errors_total", "Failed transactions on the line by kind.", "line", "kind"),
 		cycle:          desc("line_cycle_seconds", "Time the last round over the line took.", "line"),
 		overruns:       desc("line_overruns_total", "Polls that were due before the line was free.", "line"),
+		discarded:      desc("line_discarded_bytes_total", "Bytes that arrived although nobody had asked for them.", "line"),
 		depth:          desc("outbox_depth", "Events committed and not yet acknowledged by the broker."),
 		oldest:         desc("outbox_oldest_age_seconds", "Age of the oldest of them."),
 		connected:      desc("broker_connected", "1 while the MQTT session is up."),
@@ -162,7 +165,7 @@ func (c *collector) Describe(ch chan<- *prometheus.Desc) {
 		send(f.desc, f.low, f.high)
 	}
 	x := &c.fixed
-	send(x.reading, x.age, x.quality, x.active, x.unacknowledged, x.standing, x.polls, x.errors, x.cycle, x.overruns,
+	send(x.reading, x.age, x.quality, x.active, x.unacknowledged, x.standing, x.polls, x.errors, x.cycle, x.overruns, x.discarded,
 		x.depth, x.oldest, x.connected, x.sent, x.acked, x.late, x.journalFailing, x.dropped, x.steps, x.lastStep, x.sequence, x.build)
 }
 
@@ -191,6 +194,7 @@ func (c *collector) Collect(ch chan<- prometheus.Metric) {
 		}
 		gauge(x.cycle, l.Cycle.Seconds(), l.Name)
 		count(x.overruns, float64(l.Overruns), l.Name)
+		count(x.discarded, float64(l.Discarded), l.Name)
 	}
 	t := c.src.Telling()
 	gauge(x.depth, float64(t.Depth))

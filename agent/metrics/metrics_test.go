@@ -66,7 +66,7 @@ func source() Source {
 	return Source{
 		Snapshot: func() *agent.Snapshot { return s },
 		Lines: func() []Line {
-			return []Line{{Name: "line-a", Polls: 100, Errors: map[string]uint64{"no-reply": 3, "exception": 0}, Cycle: 30 * time.Millisecond, Overruns: 1}}
+			return []Line{{Name: "line-a", Polls: 100, Errors: map[string]uint64{"no-reply": 3, "exception": 0}, Cycle: 30 * time.Millisecond, Overruns: 1, Discarded: 7}}
 		},
 		Telling: func() Telling {
 			return Telling{Depth: 2, Oldest: at.Add(-5 * time.Second), Connected: true, Sent: 9, Acked: 7, Late: 1}

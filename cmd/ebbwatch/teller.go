@@ -112,7 +112,7 @@ func figures(s *agent.Snapshot) []notify.Figure {
 func lineMetrics(source *field.Field) []metrics.Line {
 	var out []metrics.Line
 	for _, l := range source.Stats() {
-		out = append(out, metrics.Line{Name: l.Line, Polls: l.Polls, Errors: l.Errors, Cycle: l.Cycle, Overruns: l.Overruns})
+		out = append(out, metrics.Line{Name: l.Line, Polls: l.Polls, Errors: l.Errors, Cycle: l.Cycle, Overruns: l.Overruns, Discarded: l.Discarded})
 	}
 	return out
 }

@@ -1,0 +1,132 @@
+package field
+
+import (
+	"errors"
+	"fmt"
+	"math"
+	"net"
+	"slices"
+	"time"
+)
+
+var (
+	bauds  = []int{1200, 2400, 4800, 9600, 19200, 38400, 57600, 115200}
+	tables = []Table{Coil, DiscreteInput, HoldingRegister, InputRegister}
+	orders = []string{"", "ABCD", "CDAB", "BADC", "DCBA"}
+)
+
+// check returns every reason for which the lines cannot be read rightly.
+func check(lines []Line) error {
+	var errs []error
+	names := map[string]bool{}
+	for _, l := range lines {
+		fault := func(format string, args ...any) {
+			errs = append(errs, fmt.Errorf("line "+l.Name+": "+format, args...))
+		}
+		if names[l.Name] {
+			fault("there are two lines of this name")
+		}
+		names[l.Name] = true
+		l.check(fault)
+		units := map[byte]bool{}
+		for _, in := range l.Instruments {
+			fault := func(format string, args ...any) { fault("instrument "+in.Name+": "+format, args...) }
+			if units[in.Unit] {
+				fault("another instrument on the line has unit %d", in.Unit)
+			}
+			units[in.Unit] = true
+			in.check(l, fault)
+		}
+	}
+	return errors.Join(errs...)
+}
+
+type faults func(format string, args ...any)
+
+func (l Line) check(fault faults) {
+	if l.Timeout <= 0 {
+		fault("timeout %v, expected more than 0", l.Timeout)
+	}
+	switch l.Kind {
+	case TCP, RTUOverTCP:
+		if _, _, err := net.SplitHostPort(l.Address); err != nil {
+			fault("address %q, expected host:port", l.Address)
+		}
+	case RTU:
+		if l.Device == "" {
+			fault("no device, expected one such as /dev/ttyUSB0")
+		}
+		if !slices.Contains(bauds, l.Baud) {
+			fault("%d baud, expected one of %v", l.Baud, bauds)
+		}
+		if !slices.Contains([]string{"none", "even", "odd"}, l.Parity) {
+			fault("parity %q, expected none, even or odd", l.Parity)
+		}
+		if l.StopBits != 1 && l.StopBits != 2 {
+			fault("%d stop bits, expected 1 or 2", l.StopBits)
+		}
+	default:
+		fault("kind %q, expected tcp, rtu or rtu-over-tcp", l.Kind)
+	}
+}
+
+func (in Instrument) check(l Line, fault faults) {
+	if l.Kind != TCP && (in.Unit < 1 || in.Unit > 247) {
+		fault("unit %d, expected 1 to 247 on a serial line", in.Unit)
+	}
+	if in.Every <= 0 {
+		fault("every %v, expected more than 0", in.Every)
+	}
+	if len(in.Points) == 0 {
+		fault("no points")
+	}
+	sound := true
+	for _, p := range in.Points {
+		if err := p.check(); err != nil {
+			fault("point %s: %w", p.Name, err)
+			sound = false
+		}
+	}
+	if l.Kind != RTU || l.Baud <= 0 || !sound {
+		return
+	}
+	for _, b := range plan(in.Points) {
+		if t := wireTime(l, b); t > l.Timeout {
+			fault("%s take %s on the wire at %d baud, longer than the timeout of %s: lengthen timeout", b.name(), milliseconds(t), l.Baud, milliseconds(l.Timeout))
+		}
+	}
+}
+
+// wireTime is how long a request and its reply take at the least.
+func wireTime(l Line, b block) time.Duration {
+	character := 1 + 8 + l.StopBits
+	if l.Parity != "none" {
+		character++
+	}
+	const request, frame = 8, 5
+	return time.Duration((request+frame+b.bytes())*character) * time.Second / time.Duration(l.Baud)
+}
+
+func (p Point) check() error {
+	switch n := p.size(); {
+	case !slices.Contains(tables, p.Table):
+		return fmt.Errorf("table %q, expected one of %v", p.Table, tables)
+	case n == 0, p.bits() != (p.Type == "bit"):
+		return fmt.Errorf("type %q does not go with a %s", p.Type, p.Table)
+	case int(p.Address)+n > 1<<16:
+		return fmt.Errorf("address %d, expected at most %d for its type", p.Address, 1<<16-n)
+	case !slices.Contains(orders, p.Order):
+		return fmt.Errorf("order %q, expected ABCD, CDAB, BADC or DCBA", p.Order)
+	case p.Bit != nil && (p.bits() || n != 1 || *p.Bit < 0 || *p.Bit > 15):
+		return fmt.Errorf("bit %d of a %s, expected 0 to 15 of one register", *p.Bit, p.Type)
+	case !finite(p.Scale) || p.Scale == 0 || !finite(p.Offset):
+		return fmt.Errorf("scale %v and offset %v, expected numbers, the scale not 0", p.Scale, p.Offset)
+	case p.Unit.IsZero():
+		return errors.New("no unit")
+	case p.Range != nil && !(finite(p.Range[0]) && finite(p.Range[1]) && p.Range[0] < p.Range[1]):
+		return fmt.Errorf("range %v to %v, expected a lower and a higher number", p.Range[0], p.Range[1])
+	}
+	return nil
+}
+
+func finite(v float64) bool { return !math.IsNaN(v) && !math.IsInf(v, 0) }

@@ -1,0 +1,130 @@
+package field
+
+import (
+	"math"
+
+	"ebbwatch/agent/reading"
+)
+
+const (
+	// underRange is how far below its range a detector's value may be, as a
+	// part of the span, and still be drift around zero. Common practice, no
+	// source.
+	underRange = 0.05
+	// rounding is the part of a range's limit by which a value at that limit
+	// may lie outside it, because float32 and the scale round: 2^-24 is 6e-8.
+	rounding = 1e-7
+)
+
+// Decode turns the part of a reply that holds p into a value in the SI unit of
+// p's dimension and its quality. Data is the bytes of p's registers as they
+// arrived, two for each; for a coil or discrete input one byte whose lowest bit
+// is the state. The point must be one that New accepts.
+//
+// A value of two registers arrives as the bytes of ABCD in the order that
+// p.Order spells, A the highest. One of four registers, ABCDEFGH, is ordered
+// alike:
+//
+//	order   16 bits  32 bits  64 bits
+//	ABCD    AB       ABCD     ABCDEFGH   high byte first
+//	CDAB    AB       CDAB     GHEFCDAB   low register first
+//	BADC    BA       BADC     BADCFEHG   bytes swapped in each register
+//	DCBA    BA       DCBA     HGFEDCBA   low byte first
+//
+// Integers become the nearest float64: exact up to 2^53, beyond that within one
+// part in 2^53. A float that is not finite, before or after scaling, is bad. So
+// is a value outside p.Range, unless p.KeepOverRange: then one above is
+// uncertain, and so is one at most 5 % of the span below. What a bad value is
+// has no meaning; out of range it is what the instrument sent.
+func Decode(p Point, data []byte) (float64, reading.Quality) {
+	raw, ok := p.raw(data)
+	if !ok {
+		return 0, reading.BadBecause(reading.WrongReply)
+	}
+	// The conversion keeps the product apart from the sum, so that every
+	// processor gives the same last bit.
+	v := float64(raw*p.Scale) + p.Offset
+	si := p.Unit.SI(v)
+	if math.IsNaN(si) || math.IsInf(si, 0) {
+		return 0, reading.BadBecause(reading.NotANumber)
+	}
+	return si, p.judge(v)
+}
+
+// raw is the number in the registers; false when data has the wrong size.
+func (p Point) raw(data []byte) (float64, bool) {
+	if p.bits() {
+		if len(data) != 1 {
+			return 0, false
+		}
+		return float64(data[0] & 1), true
+	}
+	n := p.size()
+	if n == 0 || len(data) != 2*n {
+		return 0, false
+	}
+	lowFirst := p.Order == "CDAB" || p.Order == "DCBA"
+	swapped := p.Order == "BADC" || p.Order == "DCBA"
+	var u uint64
+	for i := range data {
+		if lowFirst {
+			i = 2*(n-1-i/2) + i%2
+		}
+		if swapped {
+			i ^= 1
+		}
+		u = u<<8 | uint64(data[i])
+	}
+	if p.Bit != nil {
+		return float64(u >> *p.Bit & 1), true
+	}
+	switch p.Type {
+	case "int16":
+		return float64(int16(u)), true
+	case "int32":
+		return float64(int32(u)), true
+	case "int64":
+		return float64(int64(u)), true
+	case "float32":
+		return float64(math.Float32frombits(uint32(u))), true
+	case "float64":
+		return math.Float64frombits(u), true
+	default:
+		return float64(u), true
+	}
+}
+
+// judge grades a finite value in p.Unit by p.Range.
+func (p Point) judge(v float64) reading.Quality {
+	if p.Range == nil {
+		return reading.GoodQuality()
+	}
+	low, high := p.Range[0], p.Range[1]
+	slack := rounding * max(math.Abs(low), math.Abs(high))
+	above, below := v > high+slack, v < low-slack
+	switch {
+	case above && p.KeepOverRange:
+		return reading.UncertainBecause(reading.OverRange)
+	case below && p.KeepOverRange && v >= low-underRange*(high-low)-slack:
+		return reading.UncertainBecause(reading.UnderRange)
+	case above || below:
+		return reading.BadBecause(reading.OutOfRange)
+	}
+	return reading.GoodQuality()
+}
+
+// bits reports whether p is a single bit of its own table.
+func (p Point) bits() bool { return p.Table == Coil || p.Table == DiscreteInput }
+
+// size is how many addresses p takes in its table, 0 when its type is unknown.
+func (p Point) size() int {
+	switch p.Type {
+	case "bit", "int16", "uint16":
+		return 1
+	case "int32", "uint32", "float32":
+		return 2
+	case "int64", "uint64", "float64":
+		return 4
+	}
+	return 0
+}

@@ -1,0 +1,132 @@
+package field
+
+import (
+	"encoding/binary"
+	"errors"
+	"fmt"
+	"io"
+
+	"github.com/goburrow/modbus"
+)
+
+// Sizes of frames: MODBUS Messaging on TCP/IP Implementation Guide V1.0b, 3.1.3,
+// and MODBUS over Serial Line V1.02, 2.5.1.
+const (
+	maxFrame      = 260 // a Modbus TCP frame; an RTU frame has at most 256
+	tcpHeader     = 7   // transaction, protocol, length, unit
+	rtuHeader     = 1   // unit
+	rtuCRC        = 2
+	exceptionFlag = 0x80
+)
+
+// wrongReply says how a reply does not fit its request.
+type wrongReply string
+
+func (w wrongReply) Error() string { return string(w) }
+
+// A fit looks at what has arrived so far of the reply to a request. It returns
+// the size that the whole reply has, 0 while that cannot be told, or a
+// wrongReply as soon as what arrived cannot be the reply.
+type fit func(request, got []byte) (size int, err error)
+
+// readReply reads the reply to a request as its bytes arrive. Nothing may
+// follow it. The error is a wrongReply or that of the reader.
+func readReply(r io.Reader, request []byte, f fit) ([]byte, error) {
+	var got [maxFrame + 1]byte
+	n := 0
+	for {
+		m, readErr := r.Read(got[n:])
+		n += m
+		size, err := f(request, got[:n])
+		switch {
+		case err != nil:
+			return nil, err
+		case size > 0 && n > size:
+			return nil, wrongReply(fmt.Sprintf("%d or more bytes follow the reply", n-size))
+		case size > 0 && n == size:
+			return got[:n], nil
+		case readErr == nil:
+		case n > 0 && isTimeout(readErr):
+			return nil, wrongReply(fmt.Sprintf("it is cut off after %d bytes", n))
+		default:
+			return nil, readErr
+		}
+	}
+}
+
+func isTimeout(err error) bool {
+	t, ok := errors.AsType[interface {
+		error
+		Timeout() bool
+	}](err)
+	return ok && t.Timeout()
+}
+
+// fitTCP is the fit of Modbus TCP.
+func fitTCP(request, got []byte) (int, error) {
+	if len(got) < tcpHeader+2 {
+		return 0, nil
+	}
+	field := func(b []byte, at int) uint16 { return binary.BigEndian.Uint16(b[at:]) }
+	for _, c := range []struct {
+		what            string
+		found, expected uint16
+	}{
+		{"transaction", field(got, 0), field(request, 0)},
+		{"protocol", field(got, 2), field(request, 2)},
+		{"unit", uint16(got[6]), uint16(request[6])},
+	} {
+		if c.found != c.expected {
+			return 0, wrongReply(fmt.Sprintf("%s %d, expected %d", c.what, c.found, c.expected))
+		}
+	}
+	pdu, err := fitPDU(request[tcpHeader:], got[tcpHeader:])
+	if err != nil {
+		return 0, err
+	}
+	if length := int(field(got, 4)); length != 1+pdu {
+		return 0, wrongReply(fmt.Sprintf("length %d, expected %d", length, 1+pdu))
+	}
+	return tcpHeader + pdu, nil
+}
+
+// fitRTU is the fit of Modbus RTU. It checks the CRC once the frame is whole.
+func fitRTU(request, got []byte) (int, error) {
+	if len(got) < rtuHeader+2 {
+		return 0, nil
+	}
+	if got[0] != request[0] {
+		return 0, wrongReply(fmt.Sprintf("unit %d, expected %d", got[0], request[0]))
+	}
+	pdu, err := fitPDU(request[rtuHeader:], got[rtuHeader:])
+	if err != nil {
+		return 0, err
+	}
+	size := rtuHeader + pdu + rtuCRC
+	if len(got) >= size {
+		if _, err := new(modbus.RTUClientHandler).Decode(got[:size]); err != nil {
+			return 0, wrongReply("its checksum is wrong")
+		}
+	}
+	return size, nil
+}
+
+// fitPDU compares function and byte count of a reply with its request and
+// returns the size of the reply without what frames it. It needs two bytes.
+func fitPDU(request, reply []byte) (int, error) {
+	function := request[0]
+	if reply[0] == function|exceptionFlag {
+		return 2, nil
+	}
+	if reply[0] != function {
+		return 0, wrongReply(fmt.Sprintf("function code %d, expected %d", reply[0], function))
+	}
+	count := 2 * int(binary.BigEndian.Uint16(request[3:]))
+	if function == modbus.FuncCodeReadCoils || function == modbus.FuncCodeReadDiscreteInputs {
+		count = (count/2 + 7) / 8
+	}
+	if int(reply[1]) != count {
+		return 0, wrongReply(fmt.Sprintf("byte count %d, expected %d", reply[1], count))
+	}
+	return 2 + count, nil
+}

@@ -1,0 +1,150 @@
+package field
+
+import (
+	"bytes"
+	"errors"
+	"io"
+	"testing"
+	"testing/iotest"
+
+	"github.com/goburrow/modbus"
+)
+
+// TestCRC checks the codec that frames rely on.
+func TestCRC(t *testing.T) {
+	for _, c := range []struct{ source, frame string }{
+		// MODBUS over Serial Line Specification V1.02, 6.2.2, the worked example; from memory.
+		{"the specification's example", "02 07 41 12"},
+		// The check value of CRC-16/MODBUS, 0x4B37 over the digits 1 to 9; from memory.
+		{"the digits 1 to 9", "31 32 33 34 35 36 37 38 39 37 4B"},
+	} {
+		want := unhex(t, c.frame)
+		h := modbus.NewRTUClientHandler("")
+		h.SlaveId = want[0]
+		got, err := h.Encode(&modbus.ProtocolDataUnit{FunctionCode: want[1], Data: want[2 : len(want)-2]})
+		if err != nil || !bytes.Equal(got, want) {
+			t.Errorf("%s: % X, %v; expected % X", c.source, got, err, want)
+		}
+	}
+}
+
+// rtu adds the checksum.
+func rtu(unit byte, pdu ...byte) []byte {
+	h := modbus.NewRTUClientHandler("")
+	h.SlaveId = unit
+	frame, err := h.Encode(&modbus.ProtocolDataUnit{FunctionCode: pdu[0], Data: pdu[1:]})
+	if err != nil {
+		panic(err)
+	}
+	return frame
+}
+
+func TestReadReply(t *testing.T) {
+	tcpAsk := unhex(t, "00 07 00 00 00 06 11 03 00 6B 00 03")
+	rtuAsk := rtu(0x11, 3, 0, 0x6B, 0, 3)
+	coils := rtu(0x11, 1, 0, 0x13, 0, 0x13)
+	for _, c := range []struct {
+		reason   string
+		f        fit
+		ask, got []byte
+		fails    string // empty when the reply is right
+	}{
+		{"TCP", fitTCP, tcpAsk, unhex(t, "00 07 00 00 00 09 11 03 06 02 2B 00 00 00 64"), ""},
+		{"TCP exception", fitTCP, tcpAsk, unhex(t, "00 07 00 00 00 03 11 83 02"), ""},
+		{"another transaction", fitTCP, tcpAsk, unhex(t, "00 06 00 00 00 09 11 03 06 02 2B 00 00 00 64"), "transaction 6, expected 7"},
+		{"another protocol", fitTCP, tcpAsk, unhex(t, "00 07 00 01 00 09 11 03 06 02 2B 00 00 00 64"), "protocol 1, expected 0"},
+		{"another unit", fitTCP, tcpAsk, unhex(t, "00 07 00 00 00 09 12 03 06 02 2B 00 00 00 64"), "unit 18, expected 17"},
+		{"another function", fitTCP, tcpAsk, unhex(t, "00 07 00 00 00 09 11 04 06 02 2B 00 00 00 64"), "function code 4, expected 3"},
+		{"exception to another function", fitTCP, tcpAsk, unhex(t, "00 07 00 00 00 03 11 84 02"), "function code 132, expected 3"},
+		{"a register too few", fitTCP, tcpAsk, unhex(t, "00 07 00 00 00 07 11 03 04 02 2B 00 00"), "byte count 4, expected 6"},
+		{"no register", fitTCP, tcpAsk, unhex(t, "00 07 00 00 00 03 11 03 00"), "byte count 0, expected 6"},
+		{"a length that does not fit the byte count", fitTCP, tcpAsk, unhex(t, "00 07 00 00 00 0B 11 03 06 02 2B 00 00 00 64"), "length 11, expected 9"},
+		{"a length of 0", fitTCP, tcpAsk, unhex(t, "00 07 00 00 00 00 11 03 06 02 2B 00 00 00 64"), "length 0, expected 9"},
+		{"more than the reply", fitTCP, tcpAsk, unhex(t, "00 07 00 00 00 03 11 83 02 00"), "1 or more bytes follow the reply"},
+		{"the end in the middle", fitTCP, tcpAsk, unhex(t, "00 07 00 00 00 09 11 03 06 02"), io.EOF.Error()},
+
+		{"RTU", fitRTU, rtuAsk, rtu(0x11, 3, 6, 2, 0x2B, 0, 0, 0, 0x64), ""},
+		{"RTU exception", fitRTU, rtuAsk, rtu(0x11, 0x83, 2), ""},
+		{"RTU coils, 19 in 3 bytes", fitRTU, coils, rtu(0x11, 1, 3, 0xCD, 0x6B, 5), ""},
+		{"RTU coils, 19 in 2 bytes", fitRTU, coils, rtu(0x11, 1, 2, 0xCD, 0x6B), "byte count 2, expected 3"},
+		{"RTU unit", fitRTU, rtuAsk, rtu(0x12, 3, 6, 2, 0x2B, 0, 0, 0, 0x64), "unit 18, expected 17"},
+		{"RTU function", fitRTU, rtuAsk, rtu(0x11, 4, 6, 2, 0x2B, 0, 0, 0, 0x64), "function code 4, expected 3"},
+		{"RTU byte count", fitRTU, rtuAsk, rtu(0x11, 3, 2, 2, 0x2B), "byte count 2, expected 6"},
+		{"RTU echo of the request by the adapter", fitRTU, rtuAsk, rtuAsk, "byte count 0, expected 6"},
+		{"RTU checksum", fitRTU, rtuAsk, unhex(t, "11 03 06 02 2B 00 00 00 64 00 00"), "its checksum is wrong"},
+		{"RTU, two replies in one piece", fitRTU, rtuAsk, append(rtu(0x11, 0x83, 2), rtu(0x11, 0x83, 2)...), "5 or more bytes follow the reply"},
+	} {
+		got, err := readReply(bytes.NewReader(c.got), c.ask, c.f)
+		if c.fails == "" {
+			if err != nil || !bytes.Equal(got, c.got) {
+				t.Errorf("%s: % X, %v", c.reason, got, err)
+			}
+			// However it is cut into pieces.
+			got, err = readReply(iotest.OneByteReader(bytes.NewReader(c.got)), c.ask, c.f)
+			if err != nil || !bytes.Equal(got, c.got) {
+				t.Errorf("%s, byte by byte: % X, %v", c.reason, got, err)
+			}
+			continue
+		}
+		if err == nil || err.Error() != c.fails {
+			t.Errorf("%s: error %v, expected %s", c.reason, err, c.fails)
+		}
+	}
+}
+
+func TestReadReplyCutOff(t *testing.T) {
+	r := io.MultiReader(bytes.NewReader([]byte{0x11, 3}), iotest.ErrReader(timeout{}))
+	_, err := readReply(r, rtu(0x11, 3, 0, 0, 0, 1), fitRTU)
+	if _, ok := errors.AsType[wrongReply](err); !ok || err.Error() != "it is cut off after 2 bytes" {
+		t.Errorf("error %v", err)
+	}
+	if _, err := readReply(iotest.ErrReader(timeout{}), rtu(0x11, 3, 0, 0, 0, 1), fitRTU); !isTimeout(err) {
+		t.Errorf("error %v, expected the reader's own", err)
+	}
+}
+
+type timeout struct{}
+
+func (timeout) Error() string { return "timeout" }
+func (timeout) Timeout() bool { return true }
+
+// fuzzReply gives bytes in pieces and asserts that whatever is accepted fits.
+func fuzzReply(t *testing.T, f fit, ask, data []byte, header int) {
+	got, err := readReply(iotest.HalfReader(bytes.NewReader(data)), ask, f)
+	if err != nil {
+		return
+	}
+	pdu := got[header:]
+	switch {
+	case !bytes.HasPrefix(data, got):
+		t.Errorf("% X is read as % X", data, got)
+	case got[header-1] != ask[header-1]:
+		t.Errorf("unit of % X", got)
+	case pdu[0]&^exceptionFlag != ask[header]:
+		t.Errorf("function of % X", got)
+	case pdu[0] == ask[header] && pdu[1] != 2*ask[header+4]:
+		t.Errorf("byte count of % X", got)
+	}
+}
+
+func FuzzTCPReply(f *testing.F) {
+	ask := []byte{0, 7, 0, 0, 0, 6, 1, 3, 0, 0, 0, 2}
+	f.Add([]byte{0, 7, 0, 0, 0, 7, 1, 3, 4, 1, 2, 3, 4})
+	f.Add([]byte{0, 7, 0, 0, 0, 3, 1, 0x83, 2})
+	f.Fuzz(func(t *testing.T, data []byte) {
+		fuzzReply(t, fitTCP, ask, data, tcpHeader)
+	})
+}
+
+func FuzzRTUReply(f *testing.F) {
+	ask := rtu(1, 4, 0, 0, 0, 2)
+	f.Add([]byte{4, 4, 1, 2, 3, 4}, true)
+	f.Add([]byte{0x84, 2}, true)
+	f.Add([]byte{1, 4, 4, 1, 2, 3, 4, 0, 0}, false)
+	f.Fuzz(func(t *testing.T, data []byte, sum bool) {
+		if sum && len(data) > 0 && len(data) < 250 {
+			data = rtu(1, data...)
+		}
+		fuzzReply(t, fitRTU, ask, data, rtuHeader)
+	})
+}

@@ -1,0 +1,201 @@
+package field
+
+import (
+	"context"
+	"errors"
+	"slices"
+	"strconv"
+	"time"
+
+	"ebbwatch/agent/reading"
+
+	"github.com/goburrow/modbus"
+)
+
+// A unit that does not answer is tried again after its period, then after
+// twice, four times and so on, up to longestRest, but at least every
+// restPeriods of its periods or leastRest, whichever is longer. Common practice,
+// no source.
+const (
+	longestRest = 30 * time.Second
+	restPeriods = 4
+	leastRest   = 5 * time.Second
+)
+
+// poll reads an instrument once. It returns the kind of failure, one of the
+// keys of LineStats.Errors, when the instrument could not be read.
+func (w *worker) poll(ctx context.Context, u *unit) (b Batch, failed string) {
+	b = Batch{Line: w.line.Name, Instrument: u.Name, Readings: make([]reading.Reading, len(u.Points))}
+	for i, p := range u.Points {
+		b.Readings[i].Point = p.Name
+	}
+	if time.Now().Before(u.tryAt) {
+		b.fill(u.reason, w.now())
+		b.Err = u.last
+		return b, kindOf(u.reason)
+	}
+	var first *failure
+	for i := 0; i < len(u.blocks); i++ {
+		blk := u.blocks[i]
+		f := w.readBlock(ctx, u, blk, &b)
+		if f != nil && refusesMerging(f) {
+			if single := blk.apart(u.Points); len(single) > 1 {
+				// Once it has helped, these points are read apart for good.
+				var helped bool
+				if helped, f = w.readAll(ctx, u, single, &b); helped {
+					u.blocks = slices.Replace(u.blocks, i, i+1, single...)
+					i += len(single) - 1
+				}
+			}
+		}
+		if ctx.Err() != nil {
+			return b, ""
+		}
+		if first == nil {
+			first = f
+		}
+		if f != nil && endsPoll(f) {
+			first = f
+			b.fill(f.reason, w.now())
+			break
+		}
+	}
+	w.rest(u, first)
+	if first == nil {
+		b.Err = w.explainPoints(u, b.Readings)
+		return b, ""
+	}
+	b.Err = first.err
+	return b, kindOf(first.reason)
+}
+
+// readAll reads blocks one by one. It reports whether one was answered with
+// values, and the first failure, or the one that ends the poll.
+func (w *worker) readAll(ctx context.Context, u *unit, blocks []block, b *Batch) (helped bool, first *failure) {
+	for _, blk := range blocks {
+		f := w.readBlock(ctx, u, blk, b)
+		switch {
+		case f == nil:
+			helped = true
+		case endsPoll(f):
+			return helped, f
+		case first == nil:
+			first = f
+		}
+	}
+	return helped, first
+}
+
+// readBlock makes one request and enters its points into the batch.
+func (w *worker) readBlock(ctx context.Context, u *unit, blk block, b *Batch) *failure {
+	data, err := w.read(ctx, u.Unit, blk)
+	now := w.now()
+	if err != nil {
+		f := w.explain(u, blk, err)
+		for _, i := range blk.points {
+			b.Readings[i].Quality, b.Readings[i].Time = reading.BadBecause(f.reason), now
+		}
+		return f
+	}
+	for _, i := range blk.points {
+		p := u.Points[i]
+		value, quality := Decode(p, blk.part(p, data))
+		b.Readings[i] = reading.Reading{Point: p.Name, Value: value, Quality: quality, Time: now}
+	}
+	return nil
+}
+
+// send is a modbus.Transporter.
+type send func(request []byte) ([]byte, error)
+
+func (s send) Send(request []byte) ([]byte, error) { return s(request) }
+
+// read makes one request to a unit. The data has just the size that was asked
+// for.
+func (w *worker) read(ctx context.Context, to byte, b block) ([]byte, error) {
+	w.setUnit(to)
+	c := modbus.NewClient2(w.codec, send(func(request []byte) ([]byte, error) {
+		return w.link.exchange(ctx, request)
+	}))
+	quantity := uint16(b.quantity)
+	switch b.table {
+	case Coil:
+		return c.ReadCoils(b.address, quantity)
+	case DiscreteInput:
+		return c.ReadDiscreteInputs(b.address, quantity)
+	case HoldingRegister:
+		return c.ReadHoldingRegisters(b.address, quantity)
+	default:
+		return c.ReadInputRegisters(b.address, quantity)
+	}
+}
+
+// fill makes every point bad that has no quality yet.
+func (b *Batch) fill(reason string, now time.Time) {
+	for i := range b.Readings {
+		if r := &b.Readings[i]; r.Quality == (reading.Quality{}) {
+			r.Quality, r.Time = reading.BadBecause(reason), now
+		}
+	}
+}
+
+// rest decides when a unit is tried again after a poll.
+func (w *worker) rest(u *unit, f *failure) {
+	if f == nil || f.reason == reading.NotConnected || !endsPoll(f) {
+		u.failures = 0
+		return
+	}
+	longest := min(max(longestRest, u.Every), max(restPeriods*u.Every, leastRest))
+	wait := min(longest, u.Every<<min(u.failures, 10))
+	if w.link.silence > 0 && alike(u.blocks) {
+		// A reply later than the grace could be taken for that to another
+		// request to this unit, for RTU replies do not say what they answer.
+		wait = longest
+	}
+	u.failures++
+	u.last, u.reason = f.err, f.reason
+	u.tryAt = u.due.Add(wait - u.Every/2) // between two polls
+}
+
+// endsPoll reports whether the rest of the instrument need not be asked for: a
+// failure of the way to it rather than of one request.
+func endsPoll(f *failure) bool {
+	code, is := exceptionCode(f)
+	return !is || code >= modbus.ExceptionCodeGatewayPathUnavailable
+}
+
+// refusesMerging reports whether f may mean that some address of a block does
+// not exist. Devices disagree on the code for it.
+func refusesMerging(f *failure) bool {
+	code, is := exceptionCode(f)
+	return is && code >= modbus.ExceptionCodeIllegalDataAddress && code <= modbus.ExceptionCodeServerDeviceFailure
+}
+
+func exceptionCode(err error) (byte, bool) {
+	e, ok := errors.AsType[*modbus.ModbusError](err)
+	if !ok {
+		return 0, false
+	}
+	return e.ExceptionCode, true
+}
+
+// reasonOf is the reason for bad readings after err.
+func reasonOf(err error) string {
+	if code, ok := exceptionCode(err); ok {
+		return reading.Exception + "-" + strconv.Itoa(int(code))
+	}
+	if f, ok := errors.AsType[*failure](err); ok {
+		return f.reason
+	}
+	return reading.WrongReply
+}
+
+// kindOf is the key of LineStats.Errors for a reason.
+func kindOf(reason string) string {
+	switch reason {
+	case reading.NotConnected, reading.NoReply, reading.WrongReply:
+		return reason
+	default:
+		return reading.Exception
+	}
+}

@@ -1,0 +1,300 @@
+package field
+
+import (
+	"encoding/binary"
+	"fmt"
+	"maps"
+	"slices"
+	"strings"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"ebbwatch/agent/reading"
+	"ebbwatch/agent/units"
+)
+
+// qualities is the readings of a batch in short.
+func qualities(b Batch) string {
+	var s []string
+	for _, r := range b.Readings {
+		s = append(s, r.Quality.String())
+	}
+	return strings.Join(s, " ")
+}
+
+// refusing is a device that gives an exception for any read that touches one of
+// the addresses.
+func refusing(f *fake, code byte, addresses ...uint16) func(int, []byte) []act {
+	return func(n int, q []byte) []act {
+		pdu := f.pdu(q)
+		from, quantity := binary.BigEndian.Uint16(pdu[1:]), binary.BigEndian.Uint16(pdu[3:])
+		for _, a := range addresses {
+			if a >= from && a < from+quantity {
+				return []act{{bytes: f.frame(q, pdu[0]|0x80, code)}}
+			}
+		}
+		return []act{{bytes: f.honest(q)}}
+	}
+}
+
+func TestMergedReadThatIsRefused(t *testing.T) {
+	for _, c := range []struct {
+		reason   string
+		code     byte
+		holes    []uint16
+		points   []uint16
+		want     string
+		requests []int // in the first polls
+	}{
+		{"a hole between two points: apart from the same poll on", 2, []uint16{5}, []uint16{4, 6}, "good good", []int{3, 2, 2}},
+		{"another code for the same", 3, []uint16{5}, []uint16{4, 6}, "good good", []int{3, 2, 2}},
+		{"one point that does not exist", 2, []uint16{6}, []uint16{4, 5, 6}, "good good bad:exception-2", []int{4, 3, 3}},
+		{"none exists: merging was not the reason", 2, []uint16{4, 6}, []uint16{4, 6}, "bad:exception-2 bad:exception-2", []int{3, 3, 3}},
+		{"a table that does not exist cannot be helped", 1, []uint16{4, 6}, []uint16{4, 6}, "bad:exception-1 bad:exception-1", []int{1, 1, 1}},
+		{"a busy device is not asked more", 6, []uint16{4, 6}, []uint16{4, 6}, "bad:exception-6 bad:exception-6", []int{1, 1, 1}},
+		{"a second block is read though the first is refused", 2, []uint16{4}, []uint16{4, 100}, "bad:exception-2 good", []int{2, 2, 2}},
+		{"a gateway that gets no answer ends the poll", 11, []uint16{4}, []uint16{4, 100}, "bad:exception-11 bad:exception-11", []int{1, 1, 0}},
+	} {
+		t.Run(c.reason, func(t *testing.T) {
+			synctest.Test(t, func(t *testing.T) {
+				f := &fake{}
+				f.script = refusing(f, c.code, c.holes...)
+				l := f.line(instrument("north", 11, time.Second, c.points...))
+				_, batches := f.start(t, l, Options{})
+				before := 0
+				for i, want := range c.requests {
+					b := <-batches
+					rightOrBad(t, l, b)
+					if got := qualities(b); got != c.want {
+						t.Errorf("poll %d: %s, expected %s", i+1, got, c.want)
+					}
+					now := len(f.asked(11))
+					if now-before != want {
+						t.Errorf("poll %d took %d requests, expected %d", i+1, now-before, want)
+					}
+					before = now
+				}
+			})
+		})
+	}
+}
+
+// TestWhatWasReadIsKept: when a later request fails, the values of the earlier
+// ones are still true.
+func TestWhatWasReadIsKept(t *testing.T) {
+	both(t, func(t *testing.T, f *fake) {
+		f.script = func(n int, q []byte) []act {
+			if n == 2 {
+				return nil
+			}
+			return []act{{bytes: f.honest(q)}}
+		}
+		l := f.line(instrument("north", 11, time.Second, 0, 100, 101))
+		_, batches := f.start(t, l, Options{})
+		if got := qualities(<-batches); got != "good bad:no-reply bad:no-reply" {
+			t.Error(got)
+		}
+		if got := qualities(<-batches); got != "good good good" {
+			t.Error(got)
+		}
+	})
+}
+
+func TestPace(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		f := &fake{}
+		f.script = func(n int, q []byte) []act {
+			return []act{{after: 20 * time.Millisecond, bytes: f.honest(q)}}
+		}
+		l := f.line(instrument("fast", 1, 200*time.Millisecond, 0), instrument("slow", 2, time.Second, 0), instrument("slowest", 3, 10*time.Second, 0))
+		field, batches := f.start(t, l, Options{})
+		begin := time.Now()
+		last, count := map[string]time.Time{}, map[string]int{}
+		for time.Since(begin) < time.Minute {
+			b := <-batches
+			if b.Err != nil || b.Took != 20*time.Millisecond {
+				t.Errorf("%+v", b)
+			}
+			now := b.Readings[0].Time
+			if before, ok := last["slow"]; ok && b.Instrument == "slow" && now.Sub(before) > time.Second+40*time.Millisecond {
+				t.Errorf("it was read after %v", now.Sub(before))
+			}
+			last[b.Instrument] = now
+			count[b.Instrument]++
+			if count[b.Instrument] == 1 && now.Sub(begin) > 1100*time.Millisecond {
+				t.Errorf("%s was first read after %v", b.Instrument, now.Sub(begin))
+			}
+		}
+		if count["fast"] < 299 || count["slow"] < 59 || count["slowest"] < 6 {
+			t.Errorf("polls in a minute: %v", count)
+		}
+		if s := field.Stats()[0]; s.Overruns != 0 || s.Cycle != 60*time.Millisecond || s.Line != "line-b" {
+			t.Errorf("%+v", s)
+		}
+	})
+}
+
+func TestOverrun(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		f := &fake{}
+		f.script = func(n int, q []byte) []act {
+			return []act{{after: 250 * time.Millisecond, bytes: f.honest(q)}}
+		}
+		l := f.line(instrument("fast", 1, 100*time.Millisecond, 0), instrument("slow", 2, time.Second, 0))
+		field, batches := f.start(t, l, Options{})
+		count := map[string]int{}
+		for begin := time.Now(); time.Since(begin) < time.Minute; {
+			count[(<-batches).Instrument]++
+		}
+		// 240 transactions fit into a minute. The slow one gets its share.
+		if count["slow"] < 55 || count["fast"]+count["slow"] < 200 {
+			t.Errorf("polls in a minute: %v", count)
+		}
+		if n := field.Stats()[0].Overruns; n < 350 {
+			t.Errorf("%d polls left out", n)
+		}
+	})
+}
+
+// TestStampedByNow: readings carry the clock of the options.
+func TestStampedByNow(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		f := &fake{}
+		at := time.Date(2001, 2, 3, 4, 5, 6, 0, time.UTC)
+		_, batches := f.start(t, f.line(instrument("north", 11, time.Second, 0)), Options{Now: func() time.Time { return at }})
+		if got := (<-batches).Readings[0].Time; !got.Equal(at) {
+			t.Error(got)
+		}
+	})
+}
+
+// TestSentences: whoever reads an error must know what was found and what to do.
+func TestSentences(t *testing.T) {
+	wet := func(l *Line) {
+		p := &l.Instruments[0].Points[0]
+		p.Unit, p.Range = units.MustParse("lb"), &[2]float64{-20, 6000}
+	}
+	for _, c := range []struct {
+		reason string
+		rtu    bool
+		change func(*Line)
+		script func(f *fake, q []byte) []act
+		refuse error
+		want   string
+	}{
+		{
+			"no answer on a wire", true, nil, func(*fake, []byte) []act { return nil }, nil,
+			"line-b: instrument north-scales (unit 11) did not answer within 500 ms: check power, wiring, unit number, baud rate and parity",
+		},
+		{
+			"no answer on a network", false, nil, func(*fake, []byte) []act { return nil }, nil,
+			"line-b: instrument north-scales (unit 11) did not answer within 500 ms: check power, network and unit number",
+		},
+		{
+			"no device", true, nil, nil, fmt.Errorf("no such file or directory"),
+			"line-b: cannot use /dev/ttyUSB0: no such file or directory: check that the adapter is plugged in and the user may read it (group dialout)",
+		},
+		{
+			"no server", false, nil, nil, fmt.Errorf("connection refused"),
+			"line-b: cannot reach 192.0.2.1:502: connection refused: check that the device is on, that address and port are right, and that it takes one more connection",
+		},
+		{
+			"hung up", false, nil, func(*fake, []byte) []act { return []act{{close: true}} }, nil,
+			"line-b: cannot reach 192.0.2.1:502: it closed without an answer: check that the device is on, that address and port are right, and that it takes one more connection",
+		},
+		{
+			"wrong unit", true, nil, func(f *fake, q []byte) []act { return []act{{bytes: rtu(12, 3, 2, 0, 0)}} }, nil,
+			"line-b: instrument north-scales (unit 11) sent a reply that does not fit the request for holding register 7: unit 12, expected 11: check that no other unit has its number and that nothing else talks on the line",
+		},
+		{
+			"exception", false, nil, func(f *fake, q []byte) []act { return []act{{bytes: f.frame(q, 0x83, 2)}} }, nil,
+			"line-b: instrument north-scales (unit 11) refuses to read holding register 7 with exception 2 (illegal data address): check address, table and type of the points",
+		},
+		{
+			"out of range", false, wet, func(f *fake, q []byte) []act { return []act{{bytes: f.frame(q, 3, 2, 0xFF, 0xFF)}} }, nil,
+			"line-b: instrument north-scales (unit 11): point north-scales-a sends a value outside its range (65535, range -20 to 6000 lb): check the sensor, then type, order and scale in the site file",
+		},
+	} {
+		t.Run(c.reason, func(t *testing.T) {
+			synctest.Test(t, func(t *testing.T) {
+				f := &fake{rtu: c.rtu, refuse: func() error { return c.refuse }}
+				if c.script != nil {
+					f.script = func(n int, q []byte) []act { return c.script(f, q) }
+				}
+				l := f.line(instrument("north-scales", 11, time.Second, 7))
+				if c.change != nil {
+					c.change(&l)
+				}
+				_, batches := f.start(t, l, Options{})
+				if err := (<-batches).Err; err == nil || err.Error() != c.want {
+					t.Errorf("\n%v\nexpected\n%s", err, c.want)
+				}
+			})
+		})
+	}
+}
+
+// TestErrorKinds: the kinds are a closed set that is there from the start.
+func TestErrorKinds(t *testing.T) {
+	f := &fake{}
+	field, err := New([]Line{f.line(instrument("north", 11, time.Second, 0))}, Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	want := []string{reading.Exception, reading.NoReply, reading.NotConnected, reading.WrongReply}
+	if got := slices.Sorted(maps.Keys(field.Stats()[0].Errors)); !slices.Equal(got, want) {
+		t.Errorf("%v, expected %v", got, want)
+	}
+}
+
+func TestNewRefuses(t *testing.T) {
+	base := func() []Line {
+		f := &fake{rtu: true}
+		return []Line{f.line(instrument("north", 11, time.Second, 7))}
+	}
+	if _, err := New(base(), Options{}); err != nil {
+		t.Fatal(err)
+	}
+	point := func(change func(*Point)) func([]Line) []Line {
+		return func(l []Line) []Line { change(&l[0].Instruments[0].Points[0]); return l }
+	}
+	line := func(change func(*Line)) func([]Line) []Line {
+		return func(l []Line) []Line { change(&l[0]); return l }
+	}
+	for _, c := range []struct {
+		change func([]Line) []Line
+		want   string
+	}{
+		{line(func(l *Line) { l.Kind = "ascii" }), `kind "ascii", expected tcp, rtu or rtu-over-tcp`},
+		{line(func(l *Line) { l.Timeout = 0 }), "timeout 0s, expected more than 0"},
+		{line(func(l *Line) { l.Device = "" }), "no device"},
+		{line(func(l *Line) { l.Baud = 9601 }), "9601 baud, expected one of"},
+		{line(func(l *Line) { l.Parity = "mark" }), `parity "mark", expected none, even or odd`},
+		{line(func(l *Line) { l.StopBits = 0 }), "0 stop bits, expected 1 or 2"},
+		{line(func(l *Line) { l.Kind, l.Address = TCP, "192.0.2.1" }), `address "192.0.2.1", expected host:port`},
+		{line(func(l *Line) { l.Instruments[0].Unit = 0 }), "unit 0, expected 1 to 247"},
+		{line(func(l *Line) { l.Instruments[0].Every = 0 }), "every 0s, expected more than 0"},
+		{line(func(l *Line) { l.Instruments[0].Points = nil }), "no points"},
+		{line(func(l *Line) { l.Instruments = append(l.Instruments, l.Instruments[0]) }), "another instrument on the line has unit 11"},
+		{line(func(l *Line) { l.Baud, l.Timeout = 1200, 100*time.Millisecond }), "holding register 7 take 137 ms on the wire at 1200 baud, longer than the timeout of 100 ms: lengthen timeout"},
+		{func(l []Line) []Line { return append(l, l[0]) }, "there are two lines of this name"},
+		{point(func(p *Point) { p.Table = "register" }), `table "register", expected one of`},
+		{point(func(p *Point) { p.Type = "int24" }), `type "int24" does not go with a holding-register`},
+		{point(func(p *Point) { p.Type = "bit" }), `type "bit" does not go with a holding-register`},
+		{point(func(p *Point) { p.Table = Coil }), `type "uint16" does not go with a coil`},
+		{point(func(p *Point) { p.Address, p.Type = 65535, "int32" }), "address 65535, expected at most 65534"},
+		{point(func(p *Point) { p.Order = "ACBD" }), `order "ACBD", expected ABCD, CDAB, BADC or DCBA`},
+		{point(func(p *Point) { p.Bit = pointer(16) }), "bit 16 of a uint16, expected 0 to 15 of one register"},
+		{point(func(p *Point) { p.Bit = pointer(-1) }), "bit -1 of a uint16"},
+		{point(func(p *Point) { p.Bit, p.Type = pointer(3), "int32" }), "bit 3 of a int32"},
+		{point(func(p *Point) { p.Scale = 0 }), "scale 0 and offset 0"},
+		{point(func(p *Point) { p.Unit = units.Unit{} }), "no unit"},
+		{point(func(p *Point) { p.Range = &[2]float64{5, 5} }), "range 5 to 5"},
+	} {
+		_, err := New(c.change(base()), Options{})
+		if err == nil || !strings.Contains(err.Error(), c.want) || !strings.HasPrefix(err.Error(), "line line-b: ") {
+			t.Errorf("error %v, expected %s", err, c.want)
+		}
+	}
+}

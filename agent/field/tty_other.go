@@ -1,0 +1,12 @@
+//go:build !linux
+
+package field
+
+import (
+	"errors"
+	"runtime"
+)
+
+func openTTY(Line) (stream, error) {
+	return nil, errors.New("serial devices are not supported on " + runtime.GOOS + ", use Linux or a serial server")
+}

@@ -1,0 +1,160 @@
+package field
+
+import (
+	"cmp"
+	"context"
+	"log/slog"
+	"maps"
+	"slices"
+	"sync"
+	"time"
+
+	"ebbwatch/agent/reading"
+
+	"github.com/goburrow/modbus"
+)
+
+// worker owns a line: its run is the only goroutine that uses it.
+type worker struct {
+	line Line
+	link *link
+	// codec makes and takes apart frames for the unit set by setUnit.
+	codec   modbus.Packager
+	setUnit func(byte)
+	units   []*unit
+	now     func() time.Time
+	log     *slog.Logger
+
+	mu   sync.Mutex // guards sum
+	sum  LineStats
+	took map[string]time.Duration // of each instrument's last poll
+}
+
+// unit is an instrument and what was learned about reading it.
+type unit struct {
+	Instrument
+	blocks []block
+	due    time.Time
+
+	// A unit that does not answer is left alone until tryAt and gives the same
+	// failure meanwhile, so that its neighbours are read at their pace.
+	failures int
+	tryAt    time.Time
+	last     error
+	reason   string
+
+	condition string // as last logged; empty when all is well
+}
+
+func newWorker(l Line, o Options) *worker {
+	w := &worker{line: l, now: o.Now, log: o.Log.With("line", l.Name), took: map[string]time.Duration{}}
+	w.sum.Line = l.Name
+	w.sum.Errors = map[string]uint64{reading.NotConnected: 0, reading.NoReply: 0, reading.WrongReply: 0, reading.Exception: 0}
+	w.link = &link{timeout: l.Timeout, discarded: w.discarded}
+	switch l.Kind {
+	case TCP:
+		h := modbus.NewTCPClientHandler("")
+		w.codec, w.setUnit = h, func(u byte) { h.SlaveId = u }
+		w.link.open, w.link.fit, w.link.function = dial(l.Address), fitTCP, tcpHeader
+	default:
+		h := modbus.NewRTUClientHandler("")
+		w.codec, w.setUnit = h, func(u byte) { h.SlaveId = u }
+		w.link.fit, w.link.function = fitRTU, rtuHeader
+		w.link.silence = characterSilence(l.Baud)
+		w.link.open = dial(l.Address)
+		if l.Kind == RTU {
+			w.link.keep = true
+			w.link.open = func(context.Context) (stream, error) { return openTTY(l) }
+		}
+	}
+	for _, in := range l.Instruments {
+		w.units = append(w.units, &unit{Instrument: in, blocks: plan(in.Points)})
+	}
+	return w
+}
+
+// firstSpread is the longest time over which the first polls are spread.
+const firstSpread = time.Second
+
+func (w *worker) run(ctx context.Context, emit func(Batch)) {
+	defer w.link.close()
+	start := time.Now()
+	for i, u := range w.units {
+		u.due = start.Add(min(u.Every, firstSpread) * time.Duration(i) / time.Duration(len(w.units)))
+	}
+	for len(w.units) > 0 {
+		u := slices.MinFunc(w.units, func(a, b *unit) int { return a.due.Compare(b.due) })
+		select {
+		case <-ctx.Done():
+			return
+		case <-time.After(time.Until(u.due)):
+		}
+		began := time.Now()
+		b, failure := w.poll(ctx, u)
+		if ctx.Err() != nil {
+			return
+		}
+		now := time.Now()
+		b.Took = now.Sub(began)
+		// The pace is kept: what is missed is left out, not made up for.
+		u.due = u.due.Add(u.Every)
+		var overruns uint64
+		if late := now.Sub(u.due); late > 0 {
+			n := late/u.Every + 1
+			u.due = u.due.Add(n * u.Every)
+			overruns = uint64(n)
+		}
+		w.count(b, failure, overruns)
+		w.logChange(u, b)
+		emit(b)
+	}
+}
+
+func (w *worker) count(b Batch, failure string, overruns uint64) {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	w.sum.Polls++
+	w.sum.Overruns += overruns
+	if failure != "" {
+		w.sum.Errors[failure]++
+	}
+	w.took[b.Instrument] = b.Took
+	w.sum.Cycle = 0
+	for _, d := range w.took {
+		w.sum.Cycle += d
+	}
+}
+
+func (w *worker) discarded(n int) {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	w.sum.Discarded += uint64(n)
+}
+
+func (w *worker) stats() LineStats {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	s := w.sum
+	s.Errors = maps.Clone(w.sum.Errors)
+	return s
+}
+
+// logChange writes a line when the instrument's condition is another than
+// before, not at each poll.
+func (w *worker) logChange(u *unit, b Batch) {
+	condition := ""
+	for _, r := range b.Readings {
+		if !r.Quality.Usable() {
+			condition = cmp.Or(condition, r.Quality.Reason)
+		}
+	}
+	if condition == u.condition {
+		return
+	}
+	u.condition = condition
+	if condition == "" {
+		w.log.Info("instrument is read again", "instrument", u.Name)
+		return
+	}
+	w.log.Warn("instrument is not read well", "instrument", u.Name, "reason", condition, "error", b.Err)
+}

@@ -1,0 +1,172 @@
+package peertest
+
+import (
+	"crypto/sha256"
+	"fmt"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"strconv"
+	"strings"
+	"sync"
+	"testing"
+)
+
+// Table is a Modbus table, by the word that the peers know.
+type Table string
+
+// The four tables.
+const (
+	Coils     Table = "coils"
+	Discretes Table = "discretes"
+	Holdings  Table = "holdings"
+	Inputs    Table = "inputs"
+)
+
+// Map is what the units of a peer hold: for each unit, table and first address
+// a run of values. Other addresses do not exist.
+type Map map[byte]map[Table]map[uint16][]uint16
+
+// server is a Modbus server that obeys commands.
+type server struct{ *process }
+
+// Set puts values into consecutive addresses at once. They are there when Set
+// returns.
+func (s server) Set(unit byte, table Table, address uint16, values ...uint16) {
+	s.t.Helper()
+	line := fmt.Sprintf("%d %s %d", unit, table, address)
+	for _, v := range values {
+		line += " " + strconv.Itoa(int(v))
+	}
+	s.command(line)
+}
+
+// serve fills a server and lets it begin. It returns the port.
+func (s server) serve(m Map) string {
+	s.t.Helper()
+	for unit, tables := range m {
+		for table, runs := range tables {
+			for address, values := range runs {
+				s.Set(unit, table, address, values...)
+			}
+		}
+	}
+	return s.command("serve")
+}
+
+// ModbusTCP is a Modbus TCP server.
+type ModbusTCP struct {
+	server
+	addr string
+}
+
+// Addr is where it listens, host:port.
+func (m *ModbusTCP) Addr() string { return m.addr }
+
+// ModbusRTU is a Modbus RTU server on one end of a pair of pseudo-terminals.
+type ModbusRTU struct {
+	server
+	device string
+}
+
+// Device is the path of the other end.
+func (m *ModbusRTU) Device() string { return m.device }
+
+// Libmodbus starts a Modbus TCP server made of libmodbus.
+func Libmodbus(t testing.TB, m Map) *ModbusTCP {
+	t.Helper()
+	s := server{start(t, libmodbusPeer(t), "tcp")}
+	return &ModbusTCP{s, "127.0.0.1:" + s.serve(m)}
+}
+
+// LibmodbusRTU starts a Modbus RTU server made of libmodbus with one unit. The
+// parity is none, even or odd.
+func LibmodbusRTU(t testing.TB, m Map, baud int, parity string, unit byte) *ModbusRTU {
+	t.Helper()
+	ours, theirs := PseudoTerminals(t)
+	letter := strings.ToUpper(parity[:1])
+	s := server{start(t, libmodbusPeer(t), "rtu", theirs, strconv.Itoa(baud), letter, strconv.Itoa(int(unit)))}
+	s.serve(m)
+	return &ModbusRTU{s, ours}
+}
+
+// Pymodbus starts a Modbus TCP server made of pymodbus.
+func Pymodbus(t testing.TB, m Map) *ModbusTCP {
+	t.Helper()
+	const python = "/usr/bin/python3" // Debian's packages are for no other
+	Require(t, python)
+	if exec.Command(python, "-c", "import pymodbus").Run() != nil {
+		lacking(t, "python3-pymodbus")
+	}
+	script, err := source("pymodbus_peer.py")
+	if err != nil {
+		t.Fatal(err)
+	}
+	s := server{start(t, python, script)}
+	return &ModbusTCP{s, "127.0.0.1:" + s.serve(m)}
+}
+
+// PseudoTerminals makes two devices of which each receives what is written to
+// the other.
+func PseudoTerminals(t testing.TB) (a, b string) {
+	t.Helper()
+	socat := Tool(t, "socat")
+	dir := t.TempDir()
+	a, b = filepath.Join(dir, "a"), filepath.Join(dir, "b")
+	start(t, socat, "pty,raw,echo=0,link="+a, "pty,raw,echo=0,link="+b)
+	for _, path := range []string{a, b} {
+		until(t, path+" is there", func() bool { _, err := os.Stat(path); return err == nil })
+	}
+	return a, b
+}
+
+// libmodbusPeer returns the path of the compiled peer.
+func libmodbusPeer(t testing.TB) string {
+	t.Helper()
+	Require(t, "gcc", "pkg-config")
+	if exec.Command("pkg-config", "--exists", "libmodbus").Run() != nil {
+		lacking(t, "libmodbus-dev")
+	}
+	path, err := compiled()
+	if err != nil {
+		t.Fatalf("the libmodbus peer cannot be made: %v", err)
+	}
+	return path
+}
+
+// compiled compiles the libmodbus peer. A later test binary finds it in the
+// user's cache unless its source has changed.
+var compiled = sync.OnceValues(func() (string, error) {
+	from, err := source("libmodbus_peer.c")
+	if err != nil {
+		return "", err
+	}
+	text, err := os.ReadFile(from)
+	if err != nil {
+		return "", err
+	}
+	dir, err := os.UserCacheDir()
+	if err != nil {
+		dir = os.TempDir()
+	}
+	dir = filepath.Join(dir, "ebbwatch-peers")
+	if err := os.MkdirAll(dir, 0o700); err != nil {
+		return "", err
+	}
+	path := filepath.Join(dir, fmt.Sprintf("libmodbus-%x", sha256.Sum256(text)))
+	if _, err := os.Stat(path); err == nil {
+		return path, nil
+	}
+	flags, err := exec.Command("pkg-config", "--cflags", "--libs", "libmodbus").Output()
+	if err != nil {
+		return "", err
+	}
+	// Another test binary may do the same: each makes its own, the last stays.
+	made := fmt.Sprintf("%s.%d", path, os.Getpid())
+	defer os.Remove(made)
+	args := append([]string{"-O1", "-o", made, from}, strings.Fields(string(flags))...)
+	if out, err := exec.Command("gcc", args...).CombinedOutput(); err != nil {
+		return "", fmt.Errorf("%w\n%s", err, out)
+	}
+	return path, os.Rename(made, path)
+})
