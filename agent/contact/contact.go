@@ -97,6 +97,11 @@ func NewSegment(s Settings) *Segment { return &Segment{s: s} }
 // hour, and make the figures that need them bad. A step that is not later than
 // the one before adds no time.
 func (g *Segment) Step(now time.Time, in Inputs) Result {
+	for _, r := range []*reading.Reading{&in.Residual, &in.PH, &in.Temperature, &in.Flow, &in.Level} {
+		if r.Quality.Usable() && !number(r.Value) {
+			r.Quality = reading.BadBecause(reading.NotANumber)
+		}
+	}
 	volume := g.volume(in.Level)
 	g.roll(now, in.Flow, volume)
 	t10 := g.t10(in.Flow, volume)
@@ -188,7 +193,7 @@ func (g *Segment) roll(now time.Time, flow reading.Reading, volume Value) {
 		b.minVolume, b.hasVolume = volume.Value, true
 	}
 	g.last = now
-	g.known = flow.Quality.Usable() && number(flow.Value)
+	g.known = flow.Quality.Usable()
 	g.lastFlow = max(0, flow.Value)
 }
 

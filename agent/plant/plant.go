@@ -218,6 +218,9 @@ func (p *Plant) Step(now time.Time, rs []reading.Reading) []Figure {
 	for _, r := range rs {
 		if i, ok := p.byPoint[r.Point]; ok {
 			pt := &p.points[i]
+			if r.Quality.Usable() && (math.IsNaN(r.Value) || math.IsInf(r.Value, 0)) {
+				r.Quality = reading.BadBecause(reading.NotANumber)
+			}
 			pt.last, pt.seen = r, true
 			if r.Quality.Usable() {
 				pt.goodAt = r.Time
@@ -257,11 +260,7 @@ func (pt *point) age(now, started time.Time) {
 	if pt.seen {
 		since = pt.last.Time
 	}
-	late := now.Sub(since) > pt.StaleAfter
-	switch {
-	case pt.seen && pt.last.Quality.Usable() && (math.IsNaN(pt.last.Value) || math.IsInf(pt.last.Value, 0)):
-		pt.current.Quality = reading.BadBecause(reading.NotANumber)
-	case late && (!pt.seen || pt.last.Quality.Usable()):
+	if late := now.Sub(since) > pt.StaleAfter; late && (!pt.seen || pt.last.Quality.Usable()) {
 		pt.current.Quality = reading.BadBecause(reading.Stale)
 	}
 }

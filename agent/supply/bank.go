@@ -65,27 +65,26 @@ const (
 
 // Bank follows the containers of one header.
 type Bank struct {
-	header     units.Pascals
 	containers []container
-	inUse      []Kind // of the containers that still hold chlorine to draw
+	inUse      []source // the containers that still hold chlorine to draw
 }
 
 type container struct {
 	ContainerSettings
-	kind  Kind
-	scale scale
+	source source
+	scale  scale
 }
 
 // NewBank makes a bank without history. It panics on a container kind that is
 // not in Kinds, which the settings' maker has to check.
 func NewBank(s BankSettings) *Bank {
-	b := &Bank{header: s.Header}
+	b := &Bank{}
 	for _, c := range s.Containers {
 		k, err := KindByName(c.Kind)
 		if err != nil {
 			panic(err)
 		}
-		b.containers = append(b.containers, container{c, k, newScale(c.Division)})
+		b.containers = append(b.containers, container{c, k.on(s.Header), newScale(c.Division)})
 	}
 	return b
 }
@@ -109,7 +108,7 @@ func (b *Bank) Step(weights []reading.Reading, room *reading.Reading) BankResult
 		net += content
 		usable += max(0, content-float64(c.Heel))
 		if content > float64(c.Heel) {
-			b.inUse = append(b.inUse, c.kind)
+			b.inUse = append(b.inUse, c.source)
 		}
 		e := c.scale.withdrawal()
 		drawn = reading.Worst(drawn, e.quality)
@@ -129,7 +128,7 @@ func (b *Bank) Step(weights []reading.Reading, room *reading.Reading) BankResult
 // weigh judges one container's weight and gives it to the scale's memory.
 func (c *container) weigh(r reading.Reading) (float64, reading.Quality) {
 	q := r.Quality
-	if q.Usable() && (math.IsNaN(r.Value) || math.IsInf(r.Value, 0)) {
+	if q.Usable() && !number(r.Value) {
 		q = reading.BadBecause(reading.NotANumber)
 	}
 	if !q.Usable() {
@@ -137,7 +136,7 @@ func (c *container) weigh(r reading.Reading) (float64, reading.Quality) {
 	}
 	content := r.Value - float64(c.Tare)
 	c.scale.add(r.Time, content)
-	switch share := content / float64(c.kind.Net); {
+	switch share := content / float64(c.source.Net); {
 	case share < underweight:
 		return 0, reading.BadBecause(reading.Inconsistent)
 	case share > overweight:
@@ -156,13 +155,13 @@ func (b *Bank) limit(weighed reading.Quality, room *reading.Reading) (Value, Lim
 	var t *units.Celsius
 	q := reading.GoodQuality()
 	switch {
-	case room != nil && room.Quality.Usable():
+	case room != nil && room.Quality.Usable() && number(room.Value):
 		c := units.Celsius(room.Value)
 		t, q = &c, room.Quality
 	case room != nil:
 		q = reading.UncertainBecause(reading.Missing)
 	}
-	l, m := Limit(b.inUse, t, b.header)
+	l, m := limit(b.inUse, t)
 	return exact(float64(l), q), m
 }
 
@@ -204,8 +203,13 @@ func timeToEmpty(usable float64, weighed reading.Quality, rate Value) Value {
 func exact(v float64, q reading.Quality) Value { return between(v, math.NaN(), math.NaN(), q) }
 
 func between(v, low, high float64, q reading.Quality) Value {
+	if q.Usable() && !number(v) {
+		q = reading.BadBecause(reading.Inconsistent)
+	}
 	if !q.Usable() {
 		return Value{0, math.NaN(), math.NaN(), q}
 	}
 	return Value{v, low, high, q}
 }
+
+func number(v float64) bool { return !math.IsNaN(v) && !math.IsInf(v, 0) }

@@ -68,25 +68,44 @@ const (
 	HeatBalance  LimitMethod = "heat-balance"
 )
 
-// heat is what one container gives off when the room warms it: in the steady
-// state its liquid is at the saturation temperature of the header pressure, and
-// the limit is linear in the room's temperature above that, zero at and below it.
-func (k Kind) heat(room units.Celsius, header units.Pascals) units.KilogramsPerSecond {
+// source is a container on a header. In the steady state its liquid is at the
+// saturation temperature of the header pressure, the threshold.
+type source struct {
+	Kind
+	threshold units.Celsius
+}
+
+// on puts a container on a header; a pressure of zero takes the kind's own.
+func (k Kind) on(header units.Pascals) source {
 	if header == 0 {
 		header = k.Header
 	}
-	return units.KilogramsPerSecond(k.PerKelvin * max(0, float64(room-SaturationTemperature(header))))
+	return source{k, SaturationTemperature(header)}
+}
+
+// heat is what the container gives off when the room warms it: linear in the
+// room's temperature above the threshold, zero at and below it.
+func (s source) heat(room units.Celsius) units.KilogramsPerSecond {
+	return units.KilogramsPerSecond(s.PerKelvin * max(0, float64(room-s.threshold)))
 }
 
 // Limit is what containers on one header can give off as gas: the lower of the
 // nominal limit and, when the room is measured, that of the heat balance. A header
 // of zero takes the kind's own.
 func Limit(containers []Kind, room *units.Celsius, header units.Pascals) (units.KilogramsPerSecond, LimitMethod) {
+	sources := make([]source, len(containers))
+	for i, k := range containers {
+		sources[i] = k.on(header)
+	}
+	return limit(sources, room)
+}
+
+func limit(sources []source, room *units.Celsius) (units.KilogramsPerSecond, LimitMethod) {
 	var nominal, heat units.KilogramsPerSecond
-	for _, k := range containers {
-		nominal += k.Nominal
+	for _, s := range sources {
+		nominal += s.Nominal
 		if room != nil {
-			heat += k.heat(*room, header)
+			heat += s.heat(*room)
 		}
 	}
 	if room != nil && heat < nominal {

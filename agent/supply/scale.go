@@ -19,7 +19,9 @@ const (
 	stepAfter    = 100 * time.Second // a new level must last this long, ...
 	stepReadings = 6                 // ... over this many readings
 
-	lockedOut = 5 * time.Minute // without a reading that fits, the noise is wrong
+	noiseReadings = 60 // after so many the noise is known well enough
+
+	lockedOut = 5 * time.Minute // without a reading that fits, the line is wrong
 
 	ninetyPercent = 1.645 // two-sided normal quantile
 )
@@ -47,18 +49,20 @@ type scale struct {
 	blocks   [maxBlocks]block
 	count    int
 	open     block
-	// noise is the variance of one reading, learnt from neighbours.
+	// noise is the variance of one reading as displayed, learnt from neighbours.
 	noise    float64
+	readings int // folded in, also those set aside
 	previous float64
-	accepted time.Time // when a reading last fitted
+	off      time.Time // since when no reading has followed the line; zero while they do
 	fit      line
 	aside    candidates
 }
 
 // block is the mean of a minute's readings: t seconds after first, w in kg.
 type block struct {
-	n    float64
-	t, w float64 // sums while open, means once closed
+	n     float64
+	t, w  float64 // sums while open, means once closed
+	noise float64 // when it was closed
 }
 
 // line is the slope over the window, w = level + slope·(t − center).
@@ -79,9 +83,19 @@ type candidates struct {
 
 // newScale starts with a noise of one division; the noise is learnt.
 func newScale(division units.Kilograms) scale {
-	d := float64(division)
-	return scale{division: d, noise: max(d*d, 0.01)}
+	s := scale{division: float64(division)}
+	s.noise = s.firstNoise()
+	return s
 }
+
+func (s *scale) firstNoise() float64 { return max(s.division*s.division, 0.01) }
+
+// dither is the variance that rounding to the division adds.
+func (s *scale) dither() float64 { return s.division * s.division / 12 }
+
+// leastNoise keeps a display that stands still from calling its next step an
+// outlier: that of the rounding, or 10 g where there is none (own choice).
+func (s *scale) leastNoise() float64 { return max(s.dither(), 1e-4) }
 
 // add folds one usable reading in; one not later than the last is ignored.
 func (s *scale) add(at time.Time, w float64) {
@@ -93,28 +107,34 @@ func (s *scale) add(at time.Time, w float64) {
 		return
 	}
 	gap := at.Sub(s.last).Seconds()
-	s.last = at
+	d := w - s.previous
+	s.last, s.previous = at, w
+	s.noise = max(s.noise+(min(d*d/2, 9*s.noise)-s.noise)/100, s.leastNoise())
+	if s.readings++; s.readings == noiseReadings && s.noise > 4*s.firstNoise() {
+		// What was gathered so far was cut off by too narrow a gate.
+		s.restart(at, w)
+		return
+	}
 	expected, ok := s.expect(at)
 	sigma := math.Sqrt(s.noise)
-	gate := 6*sigma + 2*s.division
+	gate := 5*sigma + s.division
 	// What may have been drawn since the last reading widens the gate.
 	if gap > blockLength.Seconds() {
 		gate += gap * 2 * math.Abs(s.fit.slope)
 	}
 	if ok && math.Abs(w-expected) > gate {
+		if s.off.IsZero() {
+			s.off = at
+		}
 		switch {
 		case s.aside.add(at, w, gate):
 			s.restart(at, s.aside.sum/float64(s.aside.n))
-		case at.Sub(s.accepted) > lockedOut:
-			s.noise *= 4
+		case at.Sub(s.off) > lockedOut:
 			s.restart(at, w)
 		}
 		return
 	}
-	s.aside, s.accepted = candidates{}, at
-	d := w - s.previous
-	s.previous = w
-	s.noise += (min(d*d/2, 16*s.noise) - s.noise) / 100
+	s.aside, s.off = candidates{}, time.Time{}
 	s.gather(at, w)
 }
 
@@ -131,7 +151,7 @@ func (c *candidates) add(at time.Time, w, gate float64) bool {
 
 // restart forgets the history and begins at a weight.
 func (s *scale) restart(at time.Time, w float64) {
-	*s = scale{division: s.division, noise: s.noise, first: at, last: at, previous: w, accepted: at}
+	*s = scale{division: s.division, noise: s.noise, readings: s.readings, first: at, last: at, previous: w}
 	s.gather(at, w)
 }
 
@@ -164,7 +184,7 @@ func (s *scale) gather(at time.Time, w float64) {
 // close makes the open block a mean, forgets what has left the window, and fits
 // the line anew.
 func (s *scale) close() {
-	b := block{s.open.n, s.open.t / s.open.n, s.open.w / s.open.n}
+	b := block{s.open.n, s.open.t / s.open.n, s.open.w / s.open.n, s.noise}
 	s.open = block{}
 	old := 0
 	for old < s.count && (b.t-s.blocks[old].t > window.Seconds() || s.count-old == maxBlocks) {
@@ -178,11 +198,12 @@ func (s *scale) close() {
 }
 
 // refit is ordinary least squares over the blocks. The standard deviation joins
-// the scatter of the blocks, not less than one reading's noise and the dither of
-// the display allow, with the display's bias that does not average out in a short
+// the scatter of the blocks, not less than the noise of the readings allows; their
+// misfit to a line; the display's bias that does not average out in a short
 // window, a/T for an amplitude a = q/π·exp(−2π²σ²/q²) (Widrow & Kollár,
-// Quantization Noise, 2008, from memory), and with a slow drift of one division a
-// day (own choice).
+// Quantization Noise, 2008, from memory); and a slow drift of one division a day
+// (own choice). It is about the rate of the window, which follows a change of the
+// true rate within the hour.
 func (s *scale) refit() {
 	n := float64(s.count)
 	s.fit = line{}
@@ -190,11 +211,14 @@ func (s *scale) refit() {
 		return
 	}
 	blocks := s.blocks[:s.count]
-	var mt, mw, readings float64
+	var mt, mw, readings, noise float64
+	quietest := s.noise
 	for _, b := range blocks {
 		mt += b.t / n
 		mw += b.w / n
 		readings += b.n / n
+		noise += b.noise / n
+		quietest = min(quietest, b.noise) // a display about to step looks noisy
 	}
 	var tt, tw, ww float64
 	for _, b := range blocks {
@@ -211,11 +235,15 @@ func (s *scale) refit() {
 	if s.count < 3 {
 		return
 	}
-	one := s.noise + s.division*s.division/12
-	scatter := max((ww-slope*tw)/(n-2), one/readings)
-	variance := scatter / tt
+	scatter, expected := (ww-slope*tw)/(n-2), noise/readings
+	variance := max(scatter, expected) / tt
+	// Blocks that do not lie on a line: a step too small to be told from noise, say.
+	// Of one in the middle of the window the misfit tells the slope's error.
+	if misfit := scatter - 2*expected - s.dither(); misfit > 0 {
+		variance += misfit * square(4/length)
+	}
 	if s.division > 0 {
-		bias := s.division / math.Pi * math.Exp(-2*math.Pi*math.Pi*s.noise/(s.division*s.division))
+		bias := s.division / math.Pi * math.Exp(-2*math.Pi*math.Pi*max(0, quietest-s.dither())/(s.division*s.division))
 		variance += square(1.7*bias/length) + square(2.22*s.division/(24*3600))
 	}
 	s.fit.sd = math.Sqrt(variance)
