@@ -65,7 +65,8 @@ const trickle = 1e-4
 const gap = 5 * time.Minute
 
 // overfull is the share of the full level above which a level contradicts the
-// basin (own choice: room for a meter's error and a surcharge).
+// basin (own choice: room for a meter's error and a surcharge). Up to it the
+// basin counts as full: water above the approved level earns no credit.
 const overfull = 1.2
 
 // Segment rolls the flow and volume of an hour. T10 is the static one of
@@ -101,6 +102,11 @@ func (g *Segment) Step(now time.Time, in Inputs) Result {
 		if r.Quality.Usable() && !number(r.Value) {
 			r.Quality = reading.BadBecause(reading.NotANumber)
 		}
+	}
+	if in.Flow.Quality.Usable() && in.Flow.Value < -trickle {
+		// Water that runs backwards says nothing about how long it stays, and must
+		// not thin the mean of the hour.
+		in.Flow.Quality = reading.BadBecause(reading.Inconsistent)
 	}
 	volume := g.volume(in.Level)
 	g.roll(now, in.Flow, volume)
@@ -144,6 +150,9 @@ func (g *Segment) Step(now time.Time, in Inputs) Result {
 func lower(ratio, ct, required Value) Value {
 	v := derive(ct.Value/required.Value, ratio.Quality, ct.Quality, required.Quality)
 	v.Value = min(v.Value, ratio.Value)
+	if math.Abs(v.Value-1) < edge {
+		v.Value = 1 // 0.6 mg/L for 10 min meets 6 whatever the binary fractions say
+	}
 	return v
 }
 
@@ -165,7 +174,7 @@ func (g *Segment) volume(level reading.Reading) Value {
 		return Value{float64(g.s.Volume), reading.GoodQuality()}
 	}
 	share := level.Value / float64(g.s.LevelFull)
-	v := derive(float64(g.s.Volume)*share, level.Quality)
+	v := derive(float64(g.s.Volume)*min(share, 1), level.Quality)
 	if v.Quality.Usable() && (share < 0 || share > overfull) {
 		v = Value{0, reading.BadBecause(reading.Inconsistent)}
 	}

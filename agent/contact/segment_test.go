@@ -198,7 +198,7 @@ func TestTheRollingHour(t *testing.T) {
 			{2, water(0.5, 4), 300, "the low level before it stays in the hour"},
 		},
 		"impossible level": {
-			{0, water(0.5, 4.79), 0.5 * 600 * 4.79 / 4 / 0.5, "a surcharge under 1.2 of the full level"},
+			{0, water(0.5, 4.79), 600, "a surcharge under 1.2 of the full level earns no more than full"},
 			{1, water(0.5, 4.81), 0, "over 1.2 of the full level"},
 			{2, water(0.5, -0.1), 0, "a basin has no negative depth"},
 			{3, water(0.5, 4), 600, "neither entered the hour"},

@@ -136,6 +136,10 @@ func (c *container) weigh(r reading.Reading) (float64, reading.Quality) {
 	}
 	content := r.Value - float64(c.Tare)
 	c.scale.add(r.Time, content)
+	if c.scale.aside.n > 0 {
+		// A hoist, a hand on the container or a stray reading: not believed yet.
+		q = reading.Worst(q, reading.UncertainBecause(reading.Inconsistent))
+	}
 	switch share := content / float64(c.source.Net); {
 	case share < underweight:
 		return 0, reading.BadBecause(reading.Inconsistent)

@@ -39,13 +39,13 @@ func kind(name string, netPounds, nominal, perFahrenheit, psig float64) Kind {
 // Kinds lists the kinds of container. Nominal limits: common practice, no
 // source. 8 and 1 lb/d for each °F: from memory. The header pressures are those
 // at which both give the nominal limit at 70 °F (own arithmetic with the vapour
-// pressure of Thol 2021). A 100-lb cylinder is taken as a 150-lb one, whose
-// wetted side it has at two thirds of the content (own choice).
+// pressure of Thol 2021). A 100-lb cylinder is given two thirds of a 150-lb
+// one, as its content is (own choice, on the safe side of 40 lb/d).
 func Kinds() []Kind {
 	return []Kind{
 		kind("ton", 2000, 400, 8, 28.0),
 		kind("cylinder-150", 150, 40, 1, 36.8),
-		kind("cylinder-100", 100, 40, 1, 36.8),
+		kind("cylinder-100", 100, 40*2.0/3, 2.0/3, 36.8),
 	}
 }
 

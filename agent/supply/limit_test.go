@@ -74,7 +74,7 @@ func TestLimitOfSeveral(t *testing.T) {
 		{[]Kind{ton, ton}, at(50), 480, HeatBalance, "2 x 8 x (50 - 20)"},
 		{[]Kind{ton, ton}, at(100), 800, NominalLimit, "never over the nominal limit"},
 		{[]Kind{ton, cylinder}, at(60), 320 + 30, HeatBalance, "each kind at its own header pressure"},
-		{[]Kind{small}, nil, 40, NominalLimit, "a 100-lb cylinder counts as a 150-lb one"},
+		{[]Kind{small}, nil, 40.0 * 2 / 3, NominalLimit, "a 100-lb cylinder counts two thirds of a 150-lb one"},
 		{[]Kind{ton}, at(10), 0, HeatBalance, "under the threshold heat flows out"},
 	} {
 		got, m := Limit(tc.containers, tc.room, 0)

@@ -15,6 +15,7 @@ const (
 	minHistory  = 15 * time.Minute
 	maxBlocks   = 90 // room for the window and its edges
 	minBlocks   = 5
+	lately      = 3 // blocks that say where the weight stands now
 
 	stepAfter    = 100 * time.Second // a new level must last this long, ...
 	stepReadings = 6                 // ... over this many readings
@@ -65,12 +66,11 @@ type block struct {
 	noise float64 // when it was closed
 }
 
-// line is the slope over the window, w = level + slope·(t − center).
+// line is the slope over the window.
 type line struct {
-	ok                   bool
-	center, level, slope float64
-	sd                   float64
-	span                 time.Duration
+	ok        bool
+	slope, sd float64
+	span      time.Duration
 }
 
 // candidates are readings that do not follow the line.
@@ -155,11 +155,16 @@ func (s *scale) restart(at time.Time, w float64) {
 	s.gather(at, w)
 }
 
-// expect is where the weight should be.
+// expect is where the weight should be: the last blocks carried on by the slope.
+// The hour's line itself lags when the draw changes.
 func (s *scale) expect(at time.Time) (float64, bool) {
 	t := at.Sub(s.first).Seconds()
 	if s.fit.ok {
-		return s.fit.level + s.fit.slope*(t-s.fit.center), true
+		var n, bt, bw float64
+		for _, b := range s.blocks[max(0, s.count-lately):s.count] {
+			n, bt, bw = n+b.n, bt+b.n*b.t, bw+b.n*b.w
+		}
+		return bw/n + s.fit.slope*(t-bt/n), true
 	}
 	if s.open.n > 0 {
 		return s.open.w / s.open.n, true
@@ -231,7 +236,7 @@ func (s *scale) refit() {
 	}
 	slope := tw / tt
 	length := blocks[s.count-1].t - blocks[0].t
-	s.fit = line{center: mt, level: mw, slope: slope, span: time.Duration(length * float64(time.Second)), ok: s.count >= minBlocks}
+	s.fit = line{slope: slope, span: time.Duration(length * float64(time.Second)), ok: s.count >= minBlocks}
 	if s.count < 3 {
 		return
 	}

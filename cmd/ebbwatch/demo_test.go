@@ -23,7 +23,7 @@ func TestDemoTellsItsStory(t *testing.T) {
 		// the figures
 		`clearwell +flow [0-9.]+ MGD, free chlorine [0-9.]+ mg/L`,
 		`CT [0-9.]+, needs [0-9.]+ for Giardia`,
-		`north +net [0-9.]+ lb, drawing`,
+		`north +net [0-9.]+ lb, `,
 		// the day, in order
 		`ALARM, low: The time until bank north is empty is [0-9.]+ h, under the limit of 48\.0 h\. \(north-empty-notice\)`,
 		`do first: `,

@@ -81,9 +81,7 @@ func (n *narrator) figures(s *agent.Snapshot) {
 				v.number(of(plant.InactivationRatio), 2), v.text(of(plant.T10), 0))})
 	}
 	for _, b := range n.site.Banks {
-		of := func(q plant.Quantity) string { return plant.Name(plant.BankKind, b.Name, q) }
-		rows = append(rows, [2]string{b.Name, fmt.Sprintf("net %s, drawing %s of %s it can give; %s",
-			v.text(of(plant.NetWeight), 0), v.number(of(plant.WithdrawalRate), 0), v.text(of(plant.WithdrawalLimit), 0), v.empty(of(plant.TimeToEmpty)))})
+		rows = append(rows, [2]string{b.Name, v.bank(b.Name)})
 	}
 	var gas []string
 	for _, d := range n.site.Detectors {
@@ -120,17 +118,23 @@ func (v view) text(name string, decimals int) string {
 	return s
 }
 
-// empty tells when a bank runs out, or why that is not known.
-func (v view) empty(name string) string {
-	f := v.byName[name]
+// bank tells how much is left, how fast it goes and when it ends.
+func (v view) bank(bank string) string {
+	of := func(q plant.Quantity) string { return plant.Name(plant.BankKind, bank, q) }
+	net, limit, empty := "net "+v.text(of(plant.NetWeight), 0), v.text(of(plant.WithdrawalLimit), 0), v.byName[of(plant.TimeToEmpty)]
 	switch {
-	case f == nil || f.Quality.Reason == reading.Learning:
-		return "learning its rate"
-	case !f.Quality.Usable():
-		return "time to empty unknown"
-	case f.Quality.Reason == reading.NotDrawn:
-		return "not measurably drawn"
-	default:
-		return "empty in " + v.text(name, 1)
+	case empty == nil || !empty.Quality.Usable() && empty.Quality.Reason != reading.Learning:
+		return net + ", time to empty unknown"
+	case !empty.Quality.Usable():
+		return net + ", too early to tell how fast it is drawn; can give " + limit
+	case empty.Quality.Reason == reading.NotDrawn:
+		return net + ", not measurably drawn; can give " + limit
+	case empty.Value == 0:
+		return net + ", empty but for what cannot be drawn"
 	}
+	left := fmt.Sprintf("%.1f h", empty.Value/3600)
+	if empty.Value >= 4*24*3600 {
+		left = fmt.Sprintf("%.0f days", empty.Value/(24*3600))
+	}
+	return fmt.Sprintf("%s, drawing %s of %s it can give; empty in %s", net, v.number(of(plant.WithdrawalRate), 0), limit, left)
 }
