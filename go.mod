@@ -29,5 +29,6 @@ require (
 	github.com/prometheus/procfs v0.23.0 // indirect
 	github.com/rs/xid v1.4.0 // indirect
 	golang.org/x/net v0.61.0 // indirect
+	golang.org/x/text v0.43.0 // indirect
 	google.golang.org/protobuf v1.36.12 // indirect
 )

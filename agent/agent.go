@@ -55,7 +55,7 @@ type Teller interface {
 type Heartbeat struct {
 	Sequence uint64
 	Time     time.Time
-	// LoopAge is the longest time between two steps since the last heartbeat.
+	// LoopAge is the longest time since the last heartbeat that no step ended.
 	LoopAge time.Duration
 	// WorstInstrumentAge is the age of the oldest usable reading.
 	WorstInstrumentAge time.Duration
@@ -110,7 +110,8 @@ type Agent struct {
 	// Owned by the goroutine in own.
 	steps      uint64
 	started    time.Time
-	lastStep   time.Time
+	lastStep   time.Time // the latest time that the core has seen
+	lastWork   time.Time // when a step last ended
 	loopAge    time.Duration
 	beats      uint64
 	storeError error
@@ -126,6 +127,10 @@ const (
 	journalFigure = "self.journal"
 	lostFigure    = "self.journal-lost"
 )
+
+// backlog is how many batches may wait for the core, so that polling goes on
+// while a slow disk holds a commit.
+const backlog = 1024
 
 // New joins the parts and restores the alarms' states from the store.
 func New(o Options) (*Agent, error) {
@@ -150,7 +155,7 @@ func New(o Options) (*Agent, error) {
 	a := &Agent{
 		o: o, evaluator: e,
 		samples: make([]alarms.Sample, len(inputs)),
-		batches: make(chan []reading.Reading, 16),
+		batches: make(chan []reading.Reading, backlog),
 		orders:  make(chan order),
 		started: o.Now(),
 	}
@@ -227,12 +232,14 @@ func (a *Agent) own(ctx context.Context) error {
 		case <-ctx.Done():
 			return ctx.Err()
 		case rs := <-a.batches:
-			a.step(a.o.Now(), rs)
+			a.fold(rs)
 		case o := <-a.orders:
+			a.catchUp()
 			ts, answer := a.evaluator.Order(a.o.Now(), o.Order)
 			a.settle(ts)
 			o.answer <- answer
 		case <-tick.C:
+			a.catchUp()
 			if a.storeError != nil {
 				a.remember(a.o.Store.Commit(0, nil, a.evaluator.Checkpoint()))
 			}
@@ -243,11 +250,35 @@ func (a *Agent) own(ctx context.Context) error {
 	}
 }
 
+// catchUp folds the batches that wait, so that time never runs ahead of them.
+func (a *Agent) catchUp() {
+	for {
+		select {
+		case rs := <-a.batches:
+			a.fold(rs)
+		default:
+			return
+		}
+	}
+}
+
+// fold steps the core at the time of a batch, not at the time of its turn: a
+// commit that took long makes what follows late, but not stale.
+func (a *Agent) fold(rs []reading.Reading) {
+	at := a.lastStep
+	for i := range rs {
+		if rs[i].Time.After(at) {
+			at = rs[i].Time
+		}
+	}
+	if now := a.o.Now(); at.After(now) {
+		at = now
+	}
+	a.step(at, rs)
+}
+
 // step folds a batch, or the mere passing of time, through the core.
 func (a *Agent) step(now time.Time, rs []reading.Reading) {
-	if !a.lastStep.IsZero() {
-		a.loopAge = max(a.loopAge, now.Sub(a.lastStep))
-	}
 	a.lastStep = now
 	a.steps++
 	figures := a.o.Plant.Step(now, rs)
@@ -292,6 +323,11 @@ func (a *Agent) publish(now time.Time, figures []plant.Figure, ts []alarms.Trans
 	}
 	a.snapshot.Store(s)
 	a.o.Teller.Step(s, ts)
+	ended := a.o.Now()
+	if !a.lastWork.IsZero() {
+		a.loopAge = max(a.loopAge, ended.Sub(a.lastWork))
+	}
+	a.lastWork = ended
 }
 
 // remember notes whether the last commit worked, and logs a change.
@@ -327,7 +363,7 @@ func (a *Agent) beat() {
 	now := a.o.Now()
 	h := Heartbeat{
 		Sequence: a.beats, Time: now,
-		LoopAge:            max(a.loopAge, now.Sub(a.lastStep)),
+		LoopAge:            max(a.loopAge, now.Sub(a.lastWork)),
 		WorstInstrumentAge: a.o.Plant.WorstAge(now),
 		OutboxDepth:        a.o.Store.Depth(),
 		Clock:              "steady",

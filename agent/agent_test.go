@@ -24,9 +24,11 @@ type memoryStore struct {
 	checkpoint []byte
 	fail       error
 	lost       string
+	delay      time.Duration // of a commit
 }
 
 func (m *memoryStore) Commit(first uint64, events [][]byte, checkpoint []byte) error {
+	<-time.After(m.delay)
 	m.mu.Lock()
 	defer m.mu.Unlock()
 	for i, data := range events {
@@ -255,6 +257,31 @@ func TestWithoutMemoryItStillTells(t *testing.T) {
 		r.runFor(t, time.Minute)
 		if got := r.told.story(); got != "residual-low raised; journal-failing raised; journal-failing cleared; " {
 			t.Errorf("told %q", got)
+		}
+	})
+}
+
+// A disk that holds a commit for a minute makes alarms late, and nothing else:
+// what was read meanwhile is judged by the time it was read.
+func TestASlowCommitMakesNothingStale(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		store := &memoryStore{delay: time.Minute}
+		r := newRig(t, store, script(func(s int) []reading.Reading {
+			if s >= 10 && s < 40 {
+				return residual(0.1)
+			}
+			return residual(1)
+		}))
+		start := time.Now()
+		r.runFor(t, 4*time.Minute)
+		if got := r.told.story(); got != "residual-low raised; residual-low cleared; " {
+			t.Fatalf("told %q", got)
+		}
+		if at := r.told.told[1].Time.Sub(start); at != 45*time.Second {
+			t.Errorf("cleared at %s, expected 45 s, when the water had been good for 5 s", at)
+		}
+		if !slices.ContainsFunc(r.told.beats, func(b Heartbeat) bool { return b.LoopAge >= 55*time.Second }) {
+			t.Errorf("no heartbeat tells of the minute that the loop stood still: %+v", r.told.beats)
 		}
 	})
 }

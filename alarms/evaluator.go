@@ -230,8 +230,9 @@ func (e *Evaluator) Checkpoint() []byte {
 
 // Restore brings back the states, episodes and sequence of a checkpoint, as
 // ISA-18.2 asks: an alarm that stood before the restart still stands, and needs
-// no second acknowledgement. An alarm that the site no longer has is retired:
-// its closing transition is returned.
+// no second acknowledgement. An alarm that the site no longer has is retired, a
+// normal one too, so that nobody keeps its last condition: its closing transition
+// is returned.
 func (e *Evaluator) Restore(data []byte, now time.Time) ([]Transition, error) {
 	var cp checkpoint
 	if err := json.Unmarshal(data, &cp); err != nil {
@@ -242,9 +243,9 @@ func (e *Evaluator) Restore(data []byte, now time.Time) ([]Transition, error) {
 	for name, s := range cp.Alarms {
 		a := e.byName[name]
 		switch {
-		case a == nil && s.State != Normal:
+		case a == nil:
 			gone = append(gone, name)
-		case a != nil:
+		default:
 			a.stored = s
 			a.sample = Sample{Quality: "bad:not-yet-read", Detail: "has not been read since the restart"}
 		}

@@ -23,7 +23,8 @@ func unhex(t testing.TB, s string) []byte {
 	return b
 }
 
-func pointer[T any](v T) *T { return &v }
+//go:fix inline
+func pointer[T any](v T) *T { return new(v) }
 
 func TestDecode(t *testing.T) {
 	register := func(kind, order string) Point {
@@ -79,9 +80,9 @@ func TestDecode(t *testing.T) {
 		{"minus infinity of 64 bits", register("float64", "ABCD"), "FF F0 00 00 00 00 00 00", 0, reading.BadBecause(reading.NotANumber)},
 		{"scaled beyond every float64", with(register("float64", "ABCD"), func(p *Point) { p.Scale = 10 }), "7F EF FF FF FF FF FF FF", 0, reading.BadBecause(reading.NotANumber)},
 
-		{"a bit of a register that is set", with(register("uint16", "ABCD"), func(p *Point) { p.Bit = pointer(15) }), "80 00", 1, good},
-		{"a bit that is not", with(register("int16", "ABCD"), func(p *Point) { p.Bit = pointer(0) }), "FF FE", 0, good},
-		{"a bit after the order", with(register("uint16", "BADC"), func(p *Point) { p.Bit = pointer(0) }), "01 00", 1, good},
+		{"a bit of a register that is set", with(register("uint16", "ABCD"), func(p *Point) { p.Bit = new(15) }), "80 00", 1, good},
+		{"a bit that is not", with(register("int16", "ABCD"), func(p *Point) { p.Bit = new(0) }), "FF FE", 0, good},
+		{"a bit after the order", with(register("uint16", "BADC"), func(p *Point) { p.Bit = new(0) }), "01 00", 1, good},
 		{"a coil that is on", Point{Table: Coil, Type: "bit", Scale: 1, Unit: one}, "01", 1, good},
 		{"a contact that opens on alarm, turned round", Point{Table: DiscreteInput, Type: "bit", Scale: -1, Offset: 1, Unit: one}, "00", 1, good},
 

@@ -2,6 +2,7 @@ package journal
 
 import (
 	"fmt"
+	"maps"
 	"os"
 	"path/filepath"
 	"slices"
@@ -105,19 +106,13 @@ func (m *model) save(works bool) {
 		m.disk = m.disk[1:]
 	}
 	m.saved.last, m.saved.checkpoint = m.last, m.checkpoint
-	m.saved.acked = map[string]uint64{}
-	for r, a := range m.acked {
-		m.saved.acked[r] = a
-	}
+	m.saved.acked = maps.Clone(m.acked)
 }
 
 func (m *model) crash() {
 	m.pending, m.dropped = nil, 0
 	m.last, m.checkpoint = m.saved.last, m.saved.checkpoint
-	m.acked = map[string]uint64{}
-	for r, a := range m.saved.acked {
-		m.acked[r] = a
-	}
+	m.acked = maps.Clone(m.saved.acked)
 }
 
 func (m *model) after(seq uint64, limit int) []uint64 {

@@ -19,12 +19,15 @@ type Gate struct {
 	conns map[net.Conn]bool
 }
 
-// NewGate opens a gate on loopback that leads to a server, until the test ends.
-func NewGate(t testing.TB, target string) *Gate {
+// NewGate opens a gate that leads to a server, until the test ends. Its near side
+// is l, or where that is nil a free port on loopback.
+func NewGate(t testing.TB, target string, l net.Listener) *Gate {
 	t.Helper()
-	l, err := net.Listen("tcp", "127.0.0.1:0")
-	if err != nil {
-		t.Fatal(err)
+	if l == nil {
+		var err error
+		if l, err = net.Listen("tcp", "127.0.0.1:0"); err != nil {
+			t.Fatal(err)
+		}
 	}
 	g := &Gate{listener: l, target: target, open: true, conns: map[net.Conn]bool{}}
 	g.done.Go(func() {

@@ -34,11 +34,12 @@ type server struct{ *process }
 // returns.
 func (s server) Set(unit byte, table Table, address uint16, values ...uint16) {
 	s.t.Helper()
-	line := fmt.Sprintf("%d %s %d", unit, table, address)
+	var line strings.Builder
+	line.WriteString(fmt.Sprintf("%d %s %d", unit, table, address))
 	for _, v := range values {
-		line += " " + strconv.Itoa(int(v))
+		line.WriteString(" " + strconv.Itoa(int(v)))
 	}
-	s.command(line)
+	s.command(line.String())
 }
 
 // serve fills a server and lets it begin. It returns the port.

@@ -54,7 +54,7 @@ func startPeers(t testing.TB) plantPeers {
 			peertest.Inputs:   {10: {0}, 11: {600}}, // 0.01 ppm, 0.1 degF
 		}}, 9600, "even", 11),
 		broker: broker,
-		way:    peertest.NewGate(t, broker.Address()),
+		way:    peertest.NewGate(t, broker.Address(), nil),
 	}
 }
 

@@ -8,10 +8,10 @@ import (
 
 // TestDemoTellsItsStory runs the demo as a newcomer would, only faster: real
 // protocols, the very agent of run, a broker, and a person who answers. A
-// simulated day is over in 95 s.
+// simulated day is nearly over in 115 s.
 func TestDemoTellsItsStory(t *testing.T) {
 	t.Parallel()
-	code, out, errs := runCommand(t, "demo", "--speed", "600", "--for", "95s", "--listen", "127.0.0.1:0", "--broker", "127.0.0.1:0")
+	code, out, errs := runCommand(t, "demo", "--speed", "600", "--for", "115s", "--listen", "127.0.0.1:0", "--broker", "127.0.0.1:0")
 	if code != 0 || errs != "" {
 		t.Fatalf("the demo ended %d\n%s\n%s", code, errs, out)
 	}
@@ -34,7 +34,7 @@ func TestDemoTellsItsStory(t *testing.T) {
 		`ALARM, critical: Chlorine gas at gas-2 in chlorine-room .* \(gas-2-level-2\)`,
 		`cleared: Chlorine gas at gas-1 .* \(gas-1-level-2\)`,
 		`reset: Chlorine gas at gas-1 .* \(gas-1-level-2\)`,
-		`stopped after 1m35s, as asked`,
+		`stopped after 1m55s, as asked`,
 	} {
 		loc := regexp.MustCompile(want).FindStringIndex(rest)
 		if loc == nil {

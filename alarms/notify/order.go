@@ -1,0 +1,197 @@
+package notify
+
+import (
+	"bytes"
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"strings"
+	"time"
+
+	"ebbwatch/alarms"
+)
+
+const (
+	// maxOrder bounds an order, in bytes.
+	maxOrder = 8 << 10
+	// maxOrderAge is how old an order may be, and how far ahead its clock.
+	maxOrderAge = time.Minute
+	// refresh is the verb that asks for all that is retained once more.
+	refresh = "refresh"
+)
+
+// incoming is a message on an order topic.
+type incoming struct {
+	topic    string
+	payload  []byte
+	retained bool
+}
+
+// receive takes an order from the client, which must not be made to wait.
+func (p *Publisher) receive(in incoming) {
+	if len(in.payload) > maxOrder { // do not hold it
+		in.payload = bytes.Clone(in.payload[:maxOrder+1])
+	}
+	select {
+	case p.in <- in:
+	default:
+		p.o.Log.Warn("an order was dropped: too many wait", "topic", in.topic)
+	}
+}
+
+// obey carries out orders until ctx ends.
+func (p *Publisher) obey(ctx context.Context) {
+	for {
+		select {
+		case <-ctx.Done():
+			return
+		case in := <-p.in:
+			by, a := p.carryOut(ctx, in)
+			p.answer(by, a)
+		}
+	}
+}
+
+// carryOut does what an order asks, or refuses it.
+func (p *Publisher) carryOut(ctx context.Context, in incoming) (by string, a alarms.Answer) {
+	verb := in.topic[strings.LastIndexByte(in.topic, '/')+1:]
+	r, err := parseOrder(in.payload)
+	by = r.By
+	if !level(by) {
+		by = "unknown"
+	}
+	if err == nil {
+		err = r.check(verb, in.retained, p.o.Now())
+	}
+	if err != nil {
+		a = alarms.Answer{Result: alarms.Refused, Why: err.Error()}
+	} else if verb == refresh {
+		p.mu.Lock()
+		p.refresh = true
+		p.mu.Unlock()
+		a.Result = alarms.Done
+	} else if p.o.Order == nil {
+		a = alarms.Answer{Result: alarms.Refused, Why: "no orders are taken here"}
+	} else {
+		a = p.o.Order(ctx, alarms.Order{
+			Verb: alarms.Verb(verb), ID: r.Order, By: by, Alarm: r.Alarm, Episode: r.Episode, IssuedAt: r.issued,
+		})
+	}
+	a.Order, a.Alarm = echo(r.Order), echo(r.Alarm)
+	log := p.o.Log.Info
+	if a.Result == alarms.Refused {
+		log = p.o.Log.Warn
+	}
+	log("order", "verb", verb, "by", by, "order", a.Order, "alarm", a.Alarm, "result", a.Result, "why", a.Why)
+	return by, a
+}
+
+// echo is a name as answers and logs repeat it: not at all when it is not one.
+func echo(name string) string {
+	if level(name) {
+		return name
+	}
+	return ""
+}
+
+// answer queues an answer. The oldest makes room when too many wait.
+func (p *Publisher) answer(by string, a alarms.Answer) {
+	p.mu.Lock()
+	p.answers = append(p.answers, message{topic: p.root + "/answer/" + by, qos: 1, payload: encode(a), answer: true})
+	p.answers = p.answers[max(0, len(p.answers)-maxAnswers):]
+	p.mu.Unlock()
+	p.nudge()
+}
+
+// request is the payload of an order.
+type request struct {
+	Order    string
+	IssuedAt string
+	By       string
+	Alarm    string
+	Episode  uint64
+
+	issued  time.Time
+	episode bool // whether the payload names one
+}
+
+// parseOrder reads an order strictly: one JSON object with known fields of the
+// right type, none twice. On an error the fields read so far are returned, so
+// that the answer finds its way.
+func parseOrder(payload []byte) (request, error) {
+	var r request
+	if len(payload) > maxOrder {
+		return r, fmt.Errorf("the order is larger than %d bytes", maxOrder)
+	}
+	fields := map[string]any{"order": &r.Order, "issued_at": &r.IssuedAt, "by": &r.By, "alarm": &r.Alarm, "episode": &r.Episode}
+	malformed := errors.New("the order is not one JSON object: expected order, issued_at, by, alarm and, to acknowledge, episode")
+	d := json.NewDecoder(bytes.NewReader(payload))
+	if t, err := d.Token(); err != nil || t != json.Delim('{') {
+		return r, malformed
+	}
+	for d.More() {
+		t, err := d.Token()
+		if err != nil {
+			return r, malformed
+		}
+		name, _ := t.(string)
+		target, ok := fields[name]
+		if !ok {
+			return r, fmt.Errorf("the order has a field %.40q that is not known or comes twice: expected order, issued_at, by, alarm, episode", name)
+		}
+		delete(fields, name)
+		var raw json.RawMessage
+		if err := d.Decode(&raw); err != nil {
+			return r, malformed
+		}
+		if bytes.Equal(raw, []byte("null")) || json.Unmarshal(raw, target) != nil {
+			return r, fmt.Errorf("the order's field %s has the wrong type: expected text, and a whole number for episode", name)
+		}
+		r.episode = r.episode || name == "episode"
+	}
+	if _, err := d.Token(); err != nil {
+		return r, malformed
+	}
+	if _, err := d.Token(); !errors.Is(err, io.EOF) {
+		return r, malformed
+	}
+	return r, nil
+}
+
+// check tells why an order is refused, nil when it is not.
+func (r *request) check(verb string, retained bool, now time.Time) error {
+	switch {
+	case r.By == "":
+		return errors.New("the order does not say who asks: fill in by")
+	case !level(r.By):
+		return errors.New("by cannot be part of a topic: expected at most 64 characters, without / + #")
+	case !level(r.Order):
+		return errors.New("the order has no usable id: fill in order, at most 64 characters, without / + #")
+	case retained:
+		return errors.New("the order was retained by the broker, and may be old: send it without the retain flag")
+	}
+	// Go takes an hour of one digit, RFC 3339 does not.
+	if r.issued.UnmarshalText([]byte(r.IssuedAt)) != nil || len(r.IssuedAt) < len("2006-01-02T15:04:05Z") {
+		return errors.New("issued_at is not a time: expected RFC 3339, such as 2026-11-25T08:00:00.000Z")
+	}
+	if age := now.Sub(r.issued); age.Abs() > maxOrderAge {
+		return fmt.Errorf("the order was issued at %s and the time here is %s: they may differ by at most %s; compare the clocks",
+			r.issued.UTC().Format(stampLayout), now.UTC().Format(stampLayout), maxOrderAge)
+	}
+	switch alarms.Verb(verb) {
+	case alarms.Acknowledge:
+		if !level(r.Alarm) || !r.episode {
+			return errors.New("to acknowledge, an order names alarm and episode")
+		}
+	case alarms.ResetLatch:
+		if !level(r.Alarm) {
+			return errors.New("to reset, an order names alarm")
+		}
+	case refresh:
+	default:
+		return fmt.Errorf("the verb %.40q is not known: expected %s, %s or %s", verb, alarms.Acknowledge, alarms.ResetLatch, refresh)
+	}
+	return nil
+}

@@ -1,0 +1,221 @@
+package notify
+
+import (
+	"crypto/sha256"
+	"encoding/json"
+	"fmt"
+	"math"
+	"strings"
+	"time"
+	"unicode"
+	"unicode/utf8"
+
+	"ebbwatch/alarms"
+)
+
+// message is one MQTT message to be sent.
+type message struct {
+	topic   string
+	qos     byte
+	retain  bool
+	payload []byte
+	// event is the sequence of the event that it tells, 0 for anything else.
+	event  uint64
+	answer bool
+}
+
+// stamp is a time as payloads carry it: UTC, RFC 3339, milliseconds; null for
+// the zero time.
+type stamp time.Time
+
+const stampLayout = "2006-01-02T15:04:05.000Z"
+
+func (s stamp) MarshalJSON() ([]byte, error) {
+	t := time.Time(s)
+	if t.IsZero() {
+		return []byte("null"), nil
+	}
+	return []byte(t.UTC().Format(`"` + stampLayout + `"`)), nil
+}
+
+// finite is nil for what JSON has no number for.
+func finite(v *float64) *float64 {
+	if v == nil || math.IsNaN(*v) || math.IsInf(*v, 0) {
+		return nil
+	}
+	return v
+}
+
+// encode marshals a payload of this package, all of which can be marshalled.
+func encode(payload any) []byte {
+	b, err := json.Marshal(payload)
+	if err != nil {
+		panic(err)
+	}
+	return b
+}
+
+// level reports whether a name can be one level of a topic (MQTT 3.1.1, 4.7) and
+// is fit to be read: no separator, wildcard or control character, at most 64
+// bytes.
+func level(name string) bool {
+	return name != "" && len(name) <= 64 && utf8.ValidString(name) && name[0] != '$' &&
+		!strings.ContainsAny(name, "/+#") && !strings.ContainsFunc(name, func(r rune) bool { return !unicode.IsGraphic(r) })
+}
+
+type presencePayload struct {
+	Online bool   `json:"online"`
+	Boot   string `json:"boot"`
+	Since  stamp  `json:"since"`
+}
+
+func (p *Publisher) presence(online bool) message {
+	return message{
+		topic: p.root + "/presence", qos: 1, retain: true,
+		payload: encode(presencePayload{online, p.o.Boot, stamp(p.o.Started)}),
+	}
+}
+
+// Heartbeat tells that the evaluation advances. Its fields are those of the
+// agent's.
+type Heartbeat struct {
+	Sequence uint64
+	Time     time.Time
+	// LoopAge is the longest time between two steps since the last heartbeat.
+	LoopAge time.Duration
+	// WorstInstrumentAge is the age of the oldest usable reading.
+	WorstInstrumentAge time.Duration
+	OutboxDepth        int
+	// Clock is "steady" or "stepped".
+	Clock string
+}
+
+func (p *Publisher) heartbeatMessage(h Heartbeat) message {
+	return message{topic: p.root + "/heartbeat", qos: 1, payload: encode(struct {
+		Sequence           uint64  `json:"sequence"`
+		Time               stamp   `json:"time"`
+		LoopAge            float64 `json:"loop_age_seconds"`
+		WorstInstrumentAge float64 `json:"worst_instrument_age_seconds"`
+		OutboxDepth        int     `json:"outbox_depth"`
+		Clock              string  `json:"clock"`
+	}{h.Sequence, stamp(h.Time), h.LoopAge.Seconds(), h.WorstInstrumentAge.Seconds(), h.OutboxDepth, h.Clock})}
+}
+
+// conditionPayload is a condition with the contract's times, and without numbers
+// that JSON lacks.
+type conditionPayload struct {
+	alarms.Condition
+	Since        stamp    `json:"since"`
+	Value        *float64 `json:"value"`
+	Limit        *float64 `json:"limit"`
+	FirstAction  []string `json:"first_action"`
+	ShelvedUntil *stamp   `json:"shelved_until,omitempty"`
+}
+
+func newCondition(c alarms.Condition) conditionPayload {
+	return conditionPayload{
+		Condition: c, Since: stamp(c.Since), Value: finite(c.Value), Limit: finite(c.Limit),
+		FirstAction:  append([]string{}, c.FirstAction...), // never null
+		ShelvedUntil: (*stamp)(c.ShelvedUntil),
+	}
+}
+
+func (p *Publisher) alarmTopic(alarm string) string { return p.root + "/alarm/" + alarm }
+
+type summaryEntry struct {
+	Alarm    string          `json:"alarm"`
+	Priority alarms.Priority `json:"priority"`
+	State    alarms.State    `json:"state"`
+	Episode  uint64          `json:"episode"`
+	Since    stamp           `json:"since"`
+	Place    string          `json:"place"`
+	What     string          `json:"what"`
+	Sequence uint64          `json:"sequence"`
+}
+
+// summary lists every alarm that is not normal.
+func (p *Publisher) summary(cs []alarms.Condition) message {
+	s := struct {
+		Time     stamp          `json:"time"`
+		Sequence uint64         `json:"sequence"`
+		Alarms   []summaryEntry `json:"alarms"`
+	}{stamp(p.o.Now()), 0, []summaryEntry{}}
+	for _, c := range cs {
+		s.Sequence = max(s.Sequence, c.Sequence)
+		if c.State != alarms.Normal {
+			s.Alarms = append(s.Alarms, summaryEntry{c.Alarm, c.Priority, c.State, c.Episode, stamp(c.Since), c.Place, c.What, c.Sequence})
+		}
+	}
+	return message{topic: p.root + "/summary", qos: 1, retain: true, payload: encode(s)}
+}
+
+// eventPayload is a CloudEvents 1.0 event in structured JSON mode. Sequence is
+// the attribute of the documented extension of that name, a string that is
+// compared as text: hence 20 digits, which hold every uint64.
+type eventPayload struct {
+	SpecVersion     string    `json:"specversion"`
+	ID              string    `json:"id"`
+	Source          string    `json:"source"`
+	Type            string    `json:"type"`
+	Time            stamp     `json:"time"`
+	DataContentType string    `json:"datacontenttype"`
+	Subject         string    `json:"subject"`
+	Sequence        string    `json:"sequence"`
+	Data            eventData `json:"data"`
+}
+
+type eventData struct {
+	Time  stamp        `json:"time"`
+	From  alarms.State `json:"from"`
+	To    alarms.State `json:"to"`
+	Cause alarms.Cause `json:"cause"`
+	conditionPayload
+	History bool `json:"history,omitempty"`
+}
+
+// event makes the message that tells a stored transition. Its id is made of the
+// store, the sequence and the stored text. The text is in it because a sequence
+// comes again when the journal could not be written before a restart, and the
+// receiver must not take the new event for a copy of the old one.
+func (p *Publisher) event(seq uint64, data []byte, t alarms.Transition, history bool) message {
+	sum := sha256.Sum256(data)
+	return message{
+		topic: p.root + "/event", qos: 1, event: seq,
+		payload: encode(eventPayload{
+			SpecVersion: "1.0", ID: fmt.Sprintf("%s-%d-%x", p.o.StoreID, seq, sum[:4]),
+			Source: "/ebbwatch/" + p.o.Site, Type: "ebbwatch.alarm.transition.v1",
+			Time: stamp(t.Time), DataContentType: "application/json", Subject: t.After.Alarm,
+			Sequence: fmt.Sprintf("%020d", seq),
+			Data: eventData{
+				Time: stamp(t.Time), From: t.From, To: t.To, Cause: t.Cause,
+				conditionPayload: newCondition(t.After), History: history,
+			},
+		}),
+	}
+}
+
+// Figure is one named number at one time, in the unit that people see. Value,
+// Low and High are nil when there is none.
+type Figure struct {
+	Name             string
+	Value, Low, High *float64
+	Unit             string
+	// Quality is good, uncertain:reason or bad:reason. A bad one has no value.
+	Quality string
+	// Time is that of the oldest reading that went in.
+	Time time.Time
+}
+
+func (p *Publisher) figureMessage(f Figure) message {
+	if strings.HasPrefix(f.Quality, "bad") {
+		f.Value, f.Low, f.High = nil, nil, nil
+	}
+	return message{topic: p.root + "/figure/" + f.Name, retain: true, payload: encode(struct {
+		Value   *float64 `json:"value"`
+		Low     *float64 `json:"low"`
+		High    *float64 `json:"high"`
+		Unit    string   `json:"unit"`
+		Quality string   `json:"quality"`
+		Time    stamp    `json:"time"`
+	}{finite(f.Value), finite(f.Low), finite(f.High), f.Unit, f.Quality, stamp(f.Time)})}
+}
