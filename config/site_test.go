@@ -43,7 +43,6 @@ func load(t *testing.T, name string) *Site {
 	return s
 }
 
-func ptr[T any](v T) *T { return &v }
 
 func unit(symbol string) units.Unit { return units.MustParse(symbol) }
 
@@ -94,8 +93,8 @@ func TestKestrelRidge(t *testing.T) {
 		"chlorine-room-air", "storage-bay-air", "wellhouse-scale", "wellhouse-air"})
 	check("the number of points", points, 19)
 	check("residuals", s.Residuals, []Residual{
-		{Point: "residual-entry", Place: "entry point", Low: AlarmSetting{Limit: ptr(0.2), OnDelay: ptr(time.Minute)}, At: 94},
-		{Point: "residual-out", Place: "clearwell outlet", Low: AlarmSetting{Limit: ptr(0.6), Deadband: ptr(0.05), OnDelay: ptr(time.Minute)}, At: 97},
+		{Point: "residual-entry", Place: "entry point", Low: AlarmSetting{Limit: new(0.2), OnDelay: new(time.Minute)}, At: 94},
+		{Point: "residual-out", Place: "clearwell outlet", Low: AlarmSetting{Limit: new(0.6), Deadband: new(0.05), OnDelay: new(time.Minute)}, At: 97},
 	})
 	check("segments", s.Segments, []Segment{{
 		Name: "clearwell", Residual: "residual-out", PH: "ph-out", Temperature: "temperature-out", Flow: "plant-flow", Level: "clearwell-level",
@@ -107,13 +106,13 @@ func TestKestrelRidge(t *testing.T) {
 			{Name: "north-1", Kind: "ton", Scale: "north-1-weight", Tare: 671.3167076, Heel: 16.32932532, Division: 0.45359237},
 			{Name: "north-2", Kind: "ton", Scale: "north-2-weight", Tare: 684.9244787, Heel: 16.32932532, Division: 0.45359237},
 		},
-		EmptyNotice: AlarmSetting{Limit: ptr(172800.0)}, EmptyUrgent: AlarmSetting{Limit: ptr(28800.0)},
+		EmptyNotice: AlarmSetting{Limit: new(172800.0)}, EmptyUrgent: AlarmSetting{Limit: new(28800.0)},
 	})
 	check("a bank of cylinders", s.Banks[2].Containers[1], Container{
 		Name: "wellhouse-2", Kind: "cylinder-150", Scale: "wellhouse-2-weight", Tare: 42.864478965, Heel: 1.224699399, Division: 0.226796185,
 	})
 	check("detectors", s.Detectors[:2], []Detector{
-		{Name: "gas-1", Room: "chlorine-room", Concentration: "gas-1-ppm", Level1: AlarmSetting{Limit: ptr(0.5)}, Level2: AlarmSetting{Limit: ptr(1.0)}, At: 139},
+		{Name: "gas-1", Room: "chlorine-room", Concentration: "gas-1-ppm", Level1: AlarmSetting{Limit: new(0.5)}, Level2: AlarmSetting{Limit: new(1.0)}, At: 139},
 		{Name: "gas-2", Room: "chlorine-room", Concentration: "gas-2-ppm", At: 140},
 	})
 	check("the number of banks and detectors", []int{len(s.Banks), len(s.Detectors)}, []int{3, 4})
@@ -121,7 +120,7 @@ func TestKestrelRidge(t *testing.T) {
 
 func TestEveryKey(t *testing.T) {
 	s := load(t, "every-key.yaml")
-	second := func(n float64) *time.Duration { return ptr(time.Duration(n * float64(time.Second))) }
+	second := func(n float64) *time.Duration { return new(time.Duration(n * float64(time.Second))) }
 	for _, tc := range []struct {
 		reason    string
 		got, want any
@@ -136,18 +135,18 @@ func TestEveryKey(t *testing.T) {
 		{"offset, and a range that stays in the point's unit", s.Instruments[0].Points[0], Point{
 			Name: "plant-flow", Table: InputRegister, Address: 10, Type: "int32", Order: "CDAB", Scale: 0.5, Offset: -1.5, Unit: unit("gpm"), Range: &[2]float64{0, 5000}, At: 37}},
 		{"one bit of the last register", s.Instruments[0].Points[5], Point{
-			Name: "pump-on", Table: HoldingRegister, Address: 65535, Type: "uint16", Order: "ABCD", Bit: ptr(3), Scale: 1, Unit: unit("1"), At: 50}},
+			Name: "pump-on", Table: HoldingRegister, Address: 65535, Type: "uint16", Order: "ABCD", Bit: new(3), Scale: 1, Unit: unit("1"), At: 50}},
 		{"the last coil, inverted", s.Instruments[1].Points[4], Point{
 			Name: "fan-on", Table: Coil, Address: 65535, Type: "bit", Order: "ABCD", Scale: -1, Offset: 1, Unit: unit("1"), At: 59}},
 		{"a discrete input is a bit without a unit", s.Instruments[1].Points[5], Point{
 			Name: "door-open", Table: DiscreteInput, Type: "bit", Order: "ABCD", Scale: 1, Unit: unit("1"), At: 60}},
-		{"a ratio in per cent and a bare one", s.Segments[0].InactivationLow, AlarmSetting{Limit: ptr(1.1), Deadband: ptr(0.05), OnDelay: second(30), OffDelay: second(120)}},
-		{"a ratio of withdrawal", s.Banks[0].WithdrawalHigh, AlarmSetting{Limit: ptr(0.9), Deadband: ptr(0.1), OnDelay: second(300), OffDelay: second(900)}},
-		{"days", s.Banks[0].EmptyNotice, AlarmSetting{Limit: ptr(259200.0), Deadband: ptr(14400.0), OnDelay: second(1200), OffDelay: second(1260)}},
-		{"minutes", s.Banks[0].EmptyUrgent, AlarmSetting{Limit: ptr(43200.0), Deadband: ptr(2700.0), OnDelay: second(1320), OffDelay: second(3600)}},
+		{"a ratio in per cent and a bare one", s.Segments[0].InactivationLow, AlarmSetting{Limit: new(1.1), Deadband: new(0.05), OnDelay: second(30), OffDelay: second(120)}},
+		{"a ratio of withdrawal", s.Banks[0].WithdrawalHigh, AlarmSetting{Limit: new(0.9), Deadband: new(0.1), OnDelay: second(300), OffDelay: second(900)}},
+		{"days", s.Banks[0].EmptyNotice, AlarmSetting{Limit: new(259200.0), Deadband: new(14400.0), OnDelay: second(1200), OffDelay: second(1260)}},
+		{"minutes", s.Banks[0].EmptyUrgent, AlarmSetting{Limit: new(43200.0), Deadband: new(2700.0), OnDelay: second(1320), OffDelay: second(3600)}},
 		{"a container on a net scale", s.Banks[0].Containers[1], Container{Name: "north-2", Kind: "cylinder-150", Scale: "north-2-weight"}},
-		{"level 1", s.Detectors[0].Level1, AlarmSetting{Limit: ptr(0.4), Deadband: ptr(0.2), OnDelay: second(1), OffDelay: second(120)}},
-		{"level 2", s.Detectors[0].Level2, AlarmSetting{Limit: ptr(0.8), Deadband: ptr(0.3), OnDelay: second(2), OffDelay: second(180)}},
+		{"level 1", s.Detectors[0].Level1, AlarmSetting{Limit: new(0.4), Deadband: new(0.2), OnDelay: second(1), OffDelay: second(120)}},
+		{"level 2", s.Detectors[0].Level2, AlarmSetting{Limit: new(0.8), Deadband: new(0.3), OnDelay: second(2), OffDelay: second(180)}},
 		{"unavailable has delays", s.Detectors[0].Unavailable, AlarmSetting{OnDelay: second(15), OffDelay: second(5)}},
 	} {
 		if d := cmp.Diff(tc.want, tc.got, compare()); d != "" {

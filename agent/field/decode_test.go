@@ -23,8 +23,6 @@ func unhex(t testing.TB, s string) []byte {
 	return b
 }
 
-//go:fix inline
-func pointer[T any](v T) *T { return new(v) }
 
 func TestDecode(t *testing.T) {
 	register := func(kind, order string) Point {
