@@ -43,7 +43,6 @@ func load(t *testing.T, name string) *Site {
 	return s
 }
 
-
 func unit(symbol string) units.Unit { return units.MustParse(symbol) }
 
 // Expected values are worked out by hand from the file, with the factors of

@@ -23,7 +23,6 @@ func unhex(t testing.TB, s string) []byte {
 	return b
 }
 
-
 func TestDecode(t *testing.T) {
 	register := func(kind, order string) Point {
 		return Point{Table: HoldingRegister, Type: kind, Order: order, Scale: 1, Unit: one}
