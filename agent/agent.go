@@ -287,7 +287,8 @@ func (a *Agent) step(now time.Time, rs []reading.Reading) {
 		a.samples[i] = alarms.Sample{Value: f.Value, Usable: f.Quality.Usable(), Quality: f.Quality.String(), Detail: f.Detail}
 	}
 	a.samples[len(figures)] = selfSample(a.storeError != nil, "cannot be written: "+sentence(a.storeError))
-	a.samples[len(figures)+1] = selfSample(a.o.Store.Lost() != "", "was started anew: "+a.o.Store.Lost())
+	// The loss is news once; the alarm latches until a person has taken note.
+	a.samples[len(figures)+1] = selfSample(a.steps == 1 && a.o.Store.Lost() != "", "was started anew: "+a.o.Store.Lost())
 	ts := a.evaluator.Step(now, a.samples)
 	a.publish(now, figures, ts)
 }

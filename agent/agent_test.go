@@ -290,8 +290,11 @@ func TestLostJournalIsTold(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		r := newRig(t, &memoryStore{lost: "the old file was damaged"}, script(func(int) []reading.Reading { return residual(1) }))
 		r.runFor(t, 10*time.Second)
-		if got := r.told.story(); got != "journal-lost raised; " {
+		if got := r.told.story(); got != "journal-lost raised; journal-lost cleared; " {
 			t.Errorf("told %q", got)
+		}
+		if raised, cleared := r.told.told[0].After, r.told.told[1].After; !strings.Contains(raised.What, "the old file was damaged") || cleared.State != alarms.LatchedUnacknowledged {
+			t.Errorf("told %q, then %s", raised.What, cleared.State)
 		}
 	})
 }

@@ -17,8 +17,8 @@ type Sample struct {
 	Usable bool
 	// Quality is that of the figure: good, uncertain:reason or bad:reason.
 	Quality string
-	// Detail completes a sentence that starts with the alarm's subject: why a
-	// value is not usable, or what a state alarm found.
+	// Detail completes a sentence: why a value is not usable or not certain, or,
+	// after the subject of a state alarm, what was found.
 	Detail string
 }
 

@@ -232,6 +232,8 @@ func TestSentencesTellTheTruth(t *testing.T) {
 	}{
 		{"normal is said too", "The value is 3.0 mg/L, within the limit of 10.0 mg/L.", good(3)},
 		{"unknown is not normal", "The value is not known: the measurement does not answer.", bad},
+		{"a value to be taken with care", "The value is 3.0 mg/L, within the limit of 10.0 mg/L; the value is a lower bound.",
+			Sample{Value: 3, Usable: true, Quality: "uncertain:not-drawn", Detail: "is a lower bound"}},
 		{"raised", "The value is 12.5 mg/L, over the limit of 10.0 mg/L.", good(12.5)},
 		{"in the deadband", "The value is 9.5 mg/L, not yet clear of the limit of 10.0 mg/L.", good(9.5)},
 		{"held on a bad value", "The value was over the limit of 10.0 mg/L when last measured; the measurement now does not answer, so the alarm is held.", bad},

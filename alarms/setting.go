@@ -173,6 +173,9 @@ func (s *Setting) sentence(st State, in Sample) string {
 		default:
 			fmt.Fprintf(&b, " is %s, %s the limit of %s", value, within, limit)
 		}
+		if in.usable() && in.Detail != "" {
+			b.WriteString("; the value " + in.Detail)
+		}
 	}
 	switch st {
 	case LatchedUnacknowledged, LatchedAcknowledged:

@@ -169,13 +169,14 @@ func (b *Bank) limit(weighed reading.Quality, room *reading.Reading) (Value, Lim
 	return exact(float64(l), q), m
 }
 
-// ratio of rate to limit; without a limit any sure withdrawal is over it.
+// ratio of rate to limit, not under nought, since a gain is no withdrawal;
+// without a limit any sure withdrawal is over it.
 func ratio(rate, limit Value) Value {
 	q := reading.Worst(rate.Quality, limit.Quality)
 	share := func(v float64) float64 {
 		switch {
 		case limit.Value > 0:
-			return min(v/limit.Value, MaxRatio)
+			return min(max(0, v/limit.Value), MaxRatio)
 		case rate.Low > 0:
 			return MaxRatio
 		default:
