@@ -3,7 +3,6 @@ package main
 import (
 	"bytes"
 	"fmt"
-	"io"
 	"net/http"
 	"os"
 	"os/exec"
@@ -25,12 +24,7 @@ import (
 //	go test -run '^$' -bench RunResources -benchtime 1x ./cmd/ebbwatch
 func BenchmarkRunResources(b *testing.B) {
 	dir := b.TempDir()
-	binary := filepath.Join(dir, "ebbwatch")
-	build := exec.Command("go", "build", "-trimpath", "-buildvcs=false", "-ldflags=-s -w", "-o", binary, ".")
-	build.Env = append(os.Environ(), "CGO_ENABLED=0")
-	if out, err := build.CombinedOutput(); err != nil {
-		b.Fatalf("%v\n%s", err, out)
-	}
+	binary := buildBinary(b)
 	info, err := os.Stat(binary)
 	if err != nil {
 		b.Fatal(err)
@@ -47,24 +41,9 @@ func BenchmarkRunResources(b *testing.B) {
 	}
 	const settle, measure = 10 * time.Second, 50 * time.Second
 	for b.Loop() {
-		var log lockedBuffer
-		cmd := exec.Command(binary, "run", "--site", file)
-		cmd.Stdout, cmd.Stderr = io.Discard, &log
-		if err := cmd.Start(); err != nil {
-			b.Fatal(err)
-		}
 		began := time.Now()
-		var address string
-		eventually(b, "the daemon listens", func() bool {
-			m := regexp.MustCompile(`http=(\S+)`).FindStringSubmatch(log.String())
-			if m != nil {
-				address = m[1]
-			}
-			return m != nil
-		})
-		eventually(b, "the first poll is in", func() bool {
-			return get(b, "http://"+address+"/readyz").code != 0 && strings.Contains(get(b, "http://"+address+"/readyz").body, "polling: ok")
-		})
+		cmd, address, log := startBinary(b, binary, file)
+		eventually(b, "the first poll is in", func() bool { return strings.Contains(get(b, "http://"+address+"/readyz").body, "polling: ok") })
 		first := time.Since(began)
 		<-time.After(settle)
 		before := cpuTime(b, cmd.Process.Pid)
@@ -81,6 +60,38 @@ func BenchmarkRunResources(b *testing.B) {
 			b.Fatalf("%v\n%s", err, log.String())
 		}
 	}
+}
+
+// buildBinary makes ebbwatch as a release would.
+func buildBinary(t testing.TB) string {
+	t.Helper()
+	binary := filepath.Join(t.TempDir(), "ebbwatch")
+	build := exec.Command("go", "build", "-trimpath", "-buildvcs=false", "-ldflags=-s -w", "-o", binary, ".")
+	build.Env = append(os.Environ(), "CGO_ENABLED=0")
+	if out, err := build.CombinedOutput(); err != nil {
+		t.Fatalf("%v\n%s", err, out)
+	}
+	return binary
+}
+
+// startBinary starts it in a process of its own, which ends with the test, and
+// returns the address of its HTTP server.
+func startBinary(t testing.TB, binary, site string) (cmd *exec.Cmd, address string, log *lockedBuffer) {
+	t.Helper()
+	log = &lockedBuffer{}
+	cmd = exec.Command(binary, "run", "--site", site)
+	cmd.Stderr = log
+	if err := cmd.Start(); err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { cmd.Process.Kill() })
+	eventually(t, "the daemon listens", func() bool {
+		if m := regexp.MustCompile(`http=(\S+)`).FindStringSubmatch(log.String()); m != nil {
+			address = m[1]
+		}
+		return address != ""
+	})
+	return cmd, address, log
 }
 
 type response struct {
