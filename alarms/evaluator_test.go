@@ -113,7 +113,9 @@ func TestDetection(t *testing.T) {
 		steps  []step
 	}{
 		{"no delay acts on the first sample over the limit", nil, []step{{0, good(10.1), Unacknowledged}}},
-		{"a value at the limit is not over it", nil, []step{{0, good(10), Normal}}},
+		{"a value at a high limit counts: a detector may end its range there", nil, []step{{0, good(10), Unacknowledged}}},
+		{"a value at a low limit is not under it", low, []step{{0, good(10), Normal}}},
+		{"without a deadband a value at the limit stands", func(s *Setting) { s.Deadband = 0 }, []step{{0, good(10), Unacknowledged}, {1, good(10), Unacknowledged}, {1, good(9.99), ReturnedUnacknowledged}}},
 		{"inside the deadband the alarm stands", nil, []step{{0, good(11), Unacknowledged}, {1, good(9.5), Unacknowledged}, {1, good(9), ReturnedUnacknowledged}}},
 		{"low alarms mirror high ones", low, []step{{0, good(9), Unacknowledged}, {1, good(10.5), Unacknowledged}, {1, good(11), ReturnedUnacknowledged}}},
 		{"an on-delay needs the condition without a break", delays, []step{
@@ -235,6 +237,7 @@ func TestSentencesTellTheTruth(t *testing.T) {
 		{"a value to be taken with care", "The value is 3.0 mg/L, within the limit of 10.0 mg/L; the value is a lower bound.",
 			Sample{Value: 3, Usable: true, Quality: "uncertain:not-drawn", Detail: "is a lower bound"}},
 		{"raised", "The value is 12.5 mg/L, over the limit of 10.0 mg/L.", good(12.5)},
+		{"at the limit", "The value is at the limit of 10.0 mg/L.", good(10)},
 		{"in the deadband", "The value is 9.5 mg/L, not yet clear of the limit of 10.0 mg/L.", good(9.5)},
 		{"held on a bad value", "The value was over the limit of 10.0 mg/L when last measured; the measurement now does not answer, so the alarm is held.", bad},
 		{"latched", "The value is 1.0 mg/L, within the limit of 10.0 mg/L; the alarm stays until a person resets it.", good(1)},

@@ -13,9 +13,10 @@ type Kind string
 
 // The kinds.
 const (
-	// HighLimit: the value is over the limit; it returns below limit − deadband.
+	// HighLimit: the value is at or over the limit; it returns at limit − deadband.
+	// At counts, since a detector may end its range there.
 	HighLimit Kind = "high"
-	// LowLimit: the value is under the limit; it returns above limit + deadband.
+	// LowLimit: the value is under the limit; it returns at limit + deadband.
 	LowLimit Kind = "low"
 	// StateOn: the value is not zero. Limit and deadband have no meaning.
 	StateOn Kind = "state"
@@ -106,7 +107,7 @@ func (p Priority) rank() int {
 func (s *Setting) holds(v float64) bool {
 	switch s.Kind {
 	case HighLimit:
-		return v > s.Limit
+		return v >= s.Limit
 	case LowLimit:
 		return v < s.Limit
 	default:
@@ -118,7 +119,7 @@ func (s *Setting) holds(v float64) bool {
 func (s *Setting) gone(v float64) bool {
 	switch s.Kind {
 	case HighLimit:
-		return v <= s.Limit-s.Deadband
+		return v <= s.Limit-s.Deadband && v < s.Limit
 	case LowLimit:
 		return v >= s.Limit+s.Deadband
 	default:
@@ -129,7 +130,7 @@ func (s *Setting) gone(v float64) bool {
 // Speaks says in a few words when the alarm is raised and when it returns.
 func (s *Setting) Speaks() string {
 	limit, back := s.Shown.show(s.Limit), s.Limit-s.Deadband
-	sign := "over"
+	sign := "at or over"
 	switch s.Kind {
 	case StateOn:
 		return "when it is so"
@@ -166,6 +167,8 @@ func (s *Setting) sentence(st State, in Sample) string {
 			fmt.Fprintf(&b, " was %s the limit of %s when last measured; the measurement now %s, so the alarm is held", side, limit, in.Detail)
 		case !in.usable():
 			fmt.Fprintf(&b, " is not known: the measurement %s", in.Detail)
+		case s.holds(in.Value) && in.Value == s.Limit:
+			fmt.Fprintf(&b, " is at the limit of %s", limit)
 		case s.holds(in.Value):
 			fmt.Fprintf(&b, " is %s, %s the limit of %s", value, side, limit)
 		case st.Active():

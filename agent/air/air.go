@@ -8,14 +8,8 @@ import (
 	"ebbwatch/agent/units"
 )
 
-// The starting values of the two levels: the recommended ceiling of NIOSH
-// (Pocket Guide, chlorine) and the ceiling of OSHA (29 CFR 1910.1000 Table Z-1).
-const (
-	DefaultLevel1 units.PartsPerMillion = 0.5
-	DefaultLevel2 units.PartsPerMillion = 1
-)
-
-// Settings are a detector's two levels.
+// Settings are a detector's two levels. Their starting values, 0.5 and 1 ppm, are
+// in the catalogue of alarms.
 type Settings struct {
 	Level1, Level2 units.PartsPerMillion
 }
@@ -23,7 +17,7 @@ type Settings struct {
 // Result is the state of a detector.
 type Result struct {
 	Concentration units.PartsPerMillion
-	// Level is how many levels the gas is over: 0, 1 or 2. It means nothing when
+	// Level is how many levels the gas has reached: 0, 1 or 2. It means nothing when
 	// the detector is not available.
 	Level int
 	// Available is false when the detector cannot be trusted to see gas.
@@ -45,9 +39,9 @@ func Judge(r reading.Reading, s Settings) Result {
 	c := units.PartsPerMillion(r.Value)
 	level := 0
 	switch {
-	case c > s.Level2 || q.Reason == reading.OverRange:
+	case c >= s.Level2 || q.Reason == reading.OverRange:
 		level = 2
-	case c > s.Level1:
+	case c >= s.Level1:
 		level = 1
 	}
 	return Result{Concentration: c, Level: level, Available: true, Quality: q}

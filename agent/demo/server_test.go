@@ -6,13 +6,14 @@ import (
 	"errors"
 	"io"
 	"net"
-	"os"
 	"os/exec"
 	"strings"
 	"testing"
 	"time"
 
 	"github.com/goburrow/modbus"
+
+	"ebbwatch/agent/peertest"
 )
 
 // testLine is a line with unit 11 alone.
@@ -233,13 +234,7 @@ func TestConnectionsAreBounded(t *testing.T) {
 
 // mbpoll is a Modbus master built on libmodbus.
 func TestServersAgainstMbpoll(t *testing.T) {
-	path, err := exec.LookPath("mbpoll")
-	if err != nil {
-		if os.Getenv("EBBWATCH_PEERS") == "required" {
-			t.Fatal("mbpoll is not installed, and EBBWATCH_PEERS asks for it")
-		}
-		t.Skip("mbpoll is not installed")
-	}
+	path := peertest.Tool(t, "mbpoll")
 	table := testLine()
 	host, port, err := net.SplitHostPort(serveOn(t, table.serveTCP))
 	if err != nil {

@@ -59,7 +59,7 @@ func ridge() Settings {
 	bank("south", "room-temperature", "ton", 1500, 36, 1)
 	bank("wellhouse", "wellhouse-temperature", "cylinder-150", 92, 2.7, 0.5)
 	for _, n := range []string{"1", "2", "3", "4"} {
-		s.Detectors = append(s.Detectors, Detector{"gas-" + n, "gas-" + n + "-ppm", air.Settings{Level1: air.DefaultLevel1, Level2: air.DefaultLevel2}})
+		s.Detectors = append(s.Detectors, Detector{"gas-" + n, "gas-" + n + "-ppm", air.Settings{Level1: 0.5, Level2: 1}})
 	}
 	return s
 }

@@ -82,17 +82,13 @@ func plantSettings(s *config.Site) plant.Settings {
 	for _, d := range s.Detectors {
 		ps.Detectors = append(ps.Detectors, plant.Detector{
 			Name: d.Name, Concentration: d.Concentration,
-			Settings: air.Settings{Level1: ppm(d.Level1, air.DefaultLevel1), Level2: ppm(d.Level2, air.DefaultLevel2)},
+			Settings: air.Settings{
+				Level1: units.PartsPerMillion(adjust(alarms.DetectorLevel(d.Name, d.Room, "", 1), d.Level1).Limit),
+				Level2: units.PartsPerMillion(adjust(alarms.DetectorLevel(d.Name, d.Room, "", 2), d.Level2).Limit),
+			},
 		})
 	}
 	return ps
-}
-
-func ppm(a config.AlarmSetting, otherwise units.PartsPerMillion) units.PartsPerMillion {
-	if a.Limit == nil {
-		return otherwise
-	}
-	return units.PartsPerMillion(*a.Limit)
 }
 
 // alarmSettings applies the site's adjustments to the catalogue.
