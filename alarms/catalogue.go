@@ -166,6 +166,23 @@ func InstrumentLost(instrument, line, input string) Setting {
 	}
 }
 
+// LineLost is a line on which nothing can be read. It speaks for all instruments
+// of the line; gas detectors on it still speak for themselves.
+func LineLost(line, input string) Setting {
+	return Setting{
+		Name: line + "-lost", Kind: StateOn, Input: input,
+		OnDelay: 30 * time.Second, OffDelay: 10 * time.Second,
+		Priority: High, Place: line, Subject: "Line " + line,
+		Consequence: "Everything on this line is unwatched: its figures are not known, and their alarms are held as they stood.",
+		FirstAction: []string{
+			"Check the power of the gateway or serial server, its network cable, and the adapter and cable of a serial line.",
+			"If it was just worked on, undo that; a single faulty instrument can short a whole serial line.",
+			"Watch by hand what hangs on it until it is back, detectors first.",
+		},
+		RespondWithin: 30 * time.Minute,
+	}
+}
+
 // MemoryFailing is the daemon's own journal when it cannot be written.
 func MemoryFailing(input string) Setting {
 	return Setting{

@@ -142,6 +142,7 @@ func (r *siteReader) password(v value, path string) Secret {
 }
 
 func (r *siteReader) line(name string, v value) Line {
+	r.alarmName(v, name+"-lost")
 	l := Line{Name: name, At: v.line}
 	b, ok := v.block()
 	if ok && oneOf(b.get("kind"), &l.Kind, TCP, RTU, RTUOverTCP) {

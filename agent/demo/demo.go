@@ -43,13 +43,13 @@ type Options struct {
 
 // Demo is a running simulation.
 type Demo struct {
-	start, began time.Time
-	speed        float64
-	site         []byte
-	broker       *broker
-	tables       [lines]*unitTable
-	cancel       context.CancelFunc
-	running      sync.WaitGroup
+	start   time.Time
+	clock   fastClock
+	site    []byte
+	broker  *broker
+	tables  [lines]*unitTable
+	cancel  context.CancelFunc
+	running sync.WaitGroup
 
 	mu          sync.Mutex // guards what follows
 	plant       *plant
@@ -68,7 +68,7 @@ func Start(ctx context.Context, o Options) (_ *Demo, err error) {
 	}
 	ctx, cancel := context.WithCancel(ctx)
 	d := &Demo{
-		speed: o.Speed, cancel: cancel, plant: newPlant(o.Seed),
+		cancel: cancel, plant: newPlant(o.Seed),
 		silenced: map[byte]bool{}, frozen: map[string]bool{},
 	}
 	defer func() {
@@ -120,10 +120,11 @@ func Start(ctx context.Context, o Options) (_ *Demo, err error) {
 	}
 	// Adding to now keeps its monotonic clock reading, which In would take away:
 	// so the zone stays the local one.
-	d.began = time.Now()
-	d.start = d.began.Add(o.Start.Sub(d.began))
+	now := time.Now()
+	d.start = now.Add(o.Start.Sub(now))
+	d.clock = fastClock{speed: o.Speed, simulated: d.start, real: now}
 	d.running.Go(func() { d.run(ctx) })
-	d.running.Go(func() { ph.live(ctx, d.Now, d.speed) })
+	d.running.Go(func() { ph.live(ctx, d.Now, o.Speed) })
 	return d, nil
 }
 
@@ -191,9 +192,7 @@ func cannotListen(who, address string, err error) error {
 
 // Now is the simulated time, in the local zone. It carries a monotonic clock
 // reading, so differences are safe against a stepped wall clock.
-func (d *Demo) Now() time.Time {
-	return d.start.Add(time.Duration(float64(time.Since(d.began)) * d.speed))
-}
+func (d *Demo) Now() time.Time { return d.clock.now() }
 
 // SiteYAML is the site file for this demo.
 func (d *Demo) SiteYAML() []byte { return d.site }
@@ -243,7 +242,7 @@ func (d *Demo) run(ctx context.Context) {
 		case <-ctx.Done():
 			return
 		case <-tick.C:
-			d.advance(d.Now().Sub(d.start))
+			d.advance(d.clock.tick().Sub(d.start))
 			d.publish()
 		}
 	}

@@ -122,6 +122,7 @@ func NewCollector(src Source) prometheus.Collector {
 	add(plant.DetectorKind, plant.GasLevel, "gas_level", "Detector level reached: 0, 1 or 2.", 1)
 	add(plant.DetectorKind, plant.Unavailable, "detector_unavailable", "1 when a detector cannot be trusted to see gas.", 1)
 	add(plant.InstrumentKind, plant.Lost, "instrument_lost", "1 when an instrument does not answer or sends unusable values.", 1)
+	add(plant.LineKind, plant.Lost, "line_lost", "1 when nothing on a line can be read.", 1)
 	c.fixed = fixedDescs{
 		reading:        desc("reading", "Value of a point in the unit of its label.", "point", "unit"),
 		age:            desc("reading_age_seconds", "Time since the point was read.", "point"),

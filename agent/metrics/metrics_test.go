@@ -54,6 +54,7 @@ func source() Source {
 		fig(plant.DetectorKind, "gas-1", plant.GasLevel, 0, nan, nan, "1"),
 		fig(plant.DetectorKind, "gas-1", plant.Unavailable, 0, nan, nan, "1"),
 		fig(plant.InstrumentKind, "meters", plant.Lost, 1, nan, nan, "1"),
+		fig(plant.LineKind, "line-a", plant.Lost, 0, nan, nan, "1"),
 	}
 	s := &agent.Snapshot{
 		Time: at, Stepped: at, Steps: 42, Sequence: 7, Figures: figures,

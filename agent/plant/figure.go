@@ -42,6 +42,7 @@ const (
 	BankKind       Kind = "bank"
 	DetectorKind   Kind = "detector"
 	InstrumentKind Kind = "instrument"
+	LineKind       Kind = "line"
 )
 
 // Figure is one named number with all that a reader needs to trust it.

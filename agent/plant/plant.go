@@ -6,6 +6,7 @@ package plant
 import (
 	"fmt"
 	"math"
+	"slices"
 	"time"
 
 	"ebbwatch/agent/air"
@@ -71,6 +72,7 @@ type Detector struct {
 // Plant holds the state between steps. It is not safe for concurrent use.
 type Plant struct {
 	instruments []instrument
+	lines       []line
 	points      []point
 	segments    []segment
 	banks       []bank
@@ -91,6 +93,16 @@ type point struct {
 type instrument struct {
 	Instrument
 	points []int
+	// silent is why none of it can be reached, empty when some of it can;
+	// lineLost tells that its whole line is as silent.
+	silent   string
+	lineLost bool
+}
+
+type line struct {
+	name        string
+	instruments []int
+	lost        bool
 }
 
 type segment struct {
@@ -187,6 +199,16 @@ func New(s Settings) (*Plant, error) {
 		p.instruments = append(p.instruments, it)
 		p.add(Figure{Kind: InstrumentKind, Owner: in.Name, Quantity: Lost, Unit: one})
 	}
+	for i := range p.instruments {
+		name := p.instruments[i].Line
+		at := slices.IndexFunc(p.lines, func(l line) bool { return l.name == name })
+		if at < 0 {
+			at = len(p.lines)
+			p.lines = append(p.lines, line{name: name})
+			p.add(Figure{Kind: LineKind, Owner: name, Quantity: Lost, Unit: one})
+		}
+		p.lines[at].instruments = append(p.lines[at].instruments, i)
+	}
 	return p, missing
 }
 
@@ -244,8 +266,14 @@ func (p *Plant) Step(now time.Time, rs []reading.Reading) []Figure {
 	for i := range p.detectors {
 		p.detectors[i].step(p, &w)
 	}
+	for i := range p.lines {
+		p.lines[i].judge(p)
+	}
 	for i := range p.instruments {
 		p.instruments[i].step(p, &w)
+	}
+	for i := range p.lines {
+		p.lines[i].step(p, &w)
 	}
 	return out
 }
@@ -320,37 +348,4 @@ func (p *Plant) reading(i int) reading.Reading {
 		return reading.Reading{}
 	}
 	return p.points[i].current
-}
-
-// step tells whether an instrument is lost: any of its points is bad. A point
-// that has not been read yet is given its time.
-func (it *instrument) step(p *Plant, w *writer) {
-	var worst, first *point
-	lost := 0
-	for _, i := range it.points {
-		pt := &p.points[i]
-		if first == nil {
-			first = pt
-		}
-		if pt.current.Quality.Usable() || pt.current.Quality.Reason == reading.NotYetRead {
-			continue
-		}
-		lost++
-		if worst == nil {
-			worst = pt
-		}
-	}
-	var at time.Time
-	if first != nil {
-		at = first.current.Time
-	}
-	f := w.next(reading.GoodQuality(), at)
-	if lost == 0 {
-		return
-	}
-	f.Value = 1
-	f.Detail = reading.Explain(worst.current.Quality.Reason)
-	if lost < len(it.points) {
-		f.Detail = "is only partly usable: point " + worst.Name + " " + f.Detail
-	}
 }

@@ -111,7 +111,7 @@ func TestFiguresKeepTheirNamesAndOrder(t *testing.T) {
 	s := ridge()
 	p := newPlant(t, s)
 	names := p.Names()
-	if want := len(s.Points) + 7*len(s.Segments) + 5*len(s.Banks) + 3*len(s.Detectors) + len(s.Instruments); len(names) != want {
+	if want := len(s.Points) + 7*len(s.Segments) + 5*len(s.Banks) + 3*len(s.Detectors) + len(s.Instruments) + 3; len(names) != want {
 		t.Errorf("%d figures, expected %d", len(names), want)
 	}
 	if sorted := slices.Compact(slices.Sorted(slices.Values(names))); len(sorted) != len(names) {

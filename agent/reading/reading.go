@@ -52,6 +52,7 @@ const (
 	NotDrawn      = "not-drawn"      // nothing is drawn: the figure is a lower bound
 	OutsideTable  = "outside-table"  // outside the domain of a published table
 	Inconsistent  = "inconsistent"   // contradicts what is physically possible
+	LineLost      = "line-lost"      // nothing on the instrument's line can be read
 )
 
 // Quality is a level and, unless it is Good, the reason.
@@ -165,6 +166,8 @@ func Explain(reason string) string {
 		return "is a lower bound while nothing is drawn"
 	case OutsideTable:
 		return "lies outside the published table"
+	case LineLost:
+		return "cannot be judged while its line is lost"
 	case Inconsistent:
 		return "contradicts what is physically possible"
 	}

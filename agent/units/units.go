@@ -84,6 +84,7 @@ var all = []Unit{
 	{"kg", Mass, 1, 0},
 	{"g", Mass, 1e-3, 0},
 	{"lb", Mass, poundKilograms, 0},
+	{"kg/s", MassFlow, 1, 0},
 	{"kg/d", MassFlow, 1.0 / secondsPerDay, 0},
 	{"kg/h", MassFlow, 1.0 / 3600, 0},
 	{"g/h", MassFlow, 1e-3 / 3600, 0},

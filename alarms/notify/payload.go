@@ -202,6 +202,8 @@ type Figure struct {
 	Unit             string
 	// Quality is good, uncertain:reason or bad:reason. A bad one has no value.
 	Quality string
+	// Method names how the figure was made where practice knows several ways.
+	Method string
 	// Time is that of the oldest reading that went in.
 	Time time.Time
 }
@@ -216,6 +218,7 @@ func (p *Publisher) figureMessage(f Figure) message {
 		High    *float64 `json:"high"`
 		Unit    string   `json:"unit"`
 		Quality string   `json:"quality"`
+		Method  string   `json:"method,omitempty"`
 		Time    stamp    `json:"time"`
-	}{finite(f.Value), finite(f.Low), finite(f.High), f.Unit, f.Quality, stamp(f.Time)})}
+	}{finite(f.Value), finite(f.Low), finite(f.High), f.Unit, f.Quality, f.Method, stamp(f.Time)})}
 }

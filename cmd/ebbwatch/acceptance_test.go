@@ -286,6 +286,9 @@ func TestAcceptance(t *testing.T) {
 			t.Errorf("figure %s is %s, expected unit %s and quality %s, retained", tc.figure, m.Payload, tc.unit, tc.quality)
 		}
 	}
+	sub.Wait("the limit names its method", func(m peertest.Message) bool {
+		return m.Topic == root+"figure/bank.north.withdrawal-limit" && strings.Contains(m.Payload, `"method":"heat-balance"`)
+	})
 	sub.Wait("the rate is null and says why", func(m peertest.Message) bool {
 		return m.Topic == root+"figure/bank.north.withdrawal-rate" && strings.Contains(m.Payload, `"value":null`) && strings.Contains(m.Payload, "bad:learning")
 	})

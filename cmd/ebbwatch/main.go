@@ -39,6 +39,7 @@ func commands() []command {
 	return []command{
 		{"run", "watch the plant that a site file describes", runUsage, runDaemon},
 		{"demo", "watch a simulated plant on this machine alone", demoUsage, runDemo},
+		{"calc", "do the trade's sums: ct, feed, limit, empty", calcUsage, runCalc},
 		{"check", "check a site file and show what would be watched", checkUsage, runCheck},
 		{"read", "read chosen points, or registers whose meaning is to be found", readUsage, runRead},
 		{"version", "show version, commit and Go version", versionUsage, runVersion},

@@ -96,7 +96,7 @@ func figures(s *agent.Snapshot) []notify.Figure {
 	out := make([]notify.Figure, 0, len(s.Figures))
 	for i := range s.Figures {
 		f := &s.Figures[i]
-		nf := notify.Figure{Name: f.Name, Unit: f.Unit.Symbol, Quality: f.Quality.String(), Time: f.Time}
+		nf := notify.Figure{Name: f.Name, Unit: f.Unit.Symbol, Quality: f.Quality.String(), Method: f.Method, Time: f.Time}
 		if f.Quality.Usable() {
 			v := f.Shown()
 			nf.Value = &v

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"slices"
 	"time"
 
 	"ebbwatch/agent/air"
@@ -97,6 +98,11 @@ func alarmSettings(s *config.Site) []alarms.Setting {
 	var out []alarms.Setting
 	add := func(a alarms.Setting, by config.AlarmSetting) { out = append(out, adjust(a, by)) }
 	unitOf := map[string]units.Unit{}
+	for _, l := range s.Lines {
+		if slices.ContainsFunc(s.Instruments, func(in config.Instrument) bool { return in.Line == l.Name }) {
+			add(alarms.LineLost(l.Name, plant.Name(plant.LineKind, l.Name, plant.Lost)), config.AlarmSetting{})
+		}
+	}
 	for _, in := range s.Instruments {
 		add(alarms.InstrumentLost(in.Name, in.Line, plant.Name(plant.InstrumentKind, in.Name, plant.Lost)), in.Lost)
 		for _, p := range in.Points {
