@@ -26,8 +26,8 @@ line must be free: stop ebbwatch run first.
   ebbwatch read --site site.yaml --repeat 1s --for 30s residual-out ph-out
 
 With --line and --unit it reads registers of any unit on a line, and lists every
-plausible value in them: types and byte orders whose value is 0 or between
-0.000001 and 1000000000000. A signed integer stands there where it is negative.
+plausible value in them: each type in each byte order whose value is 0 or between
+a millionth and a million million. A signed integer is there where it is negative.
 
   ebbwatch read --site site.yaml --line line-a --unit 7 --table input-register \
     --address 100 --quantity 4 --range "0 to 10"

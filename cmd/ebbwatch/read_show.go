@@ -20,7 +20,7 @@ func (r *pointReader) table(stdout, stderr io.Writer) output {
 		pass: func(at time.Time, samples []field.Sample) error {
 			fmt.Fprintln(stdout, at.UTC().Format(time.RFC3339))
 			tw := tabwriter.NewWriter(stdout, 0, 0, 2, ' ', 0)
-			fmt.Fprintln(tw, "POINT\tLINE\tUNIT\tTABLE\tADDRESS\tREGISTERS\tVALUE\tQUALITY\tTOOK")
+			fmt.Fprintln(tw, "POINT\tLINE\tMODBUS UNIT\tTABLE\tADDRESS\tREGISTERS\tVALUE\tQUALITY\tTOOK")
 			for i, s := range samples {
 				t := r.targets[i]
 				fmt.Fprintf(tw, "%s\t%s\t%d\t%s\t%d\t%s\t%s\t%s\t%s\n", t.point.Name, t.lineName, t.instrument.Unit,
@@ -56,7 +56,7 @@ func (r *pointReader) table(stdout, stderr io.Writer) output {
 // registers writes the data of a table as it arrived: registers in hexadecimal,
 // single bits as they are.
 func registers(table field.Table, data []byte) []string {
-	var words []string
+	words := []string{}
 	if table == field.Coil || table == field.DiscreteInput {
 		for _, bit := range data {
 			words = append(words, strconv.Itoa(int(bit)))
@@ -72,7 +72,10 @@ func registers(table field.Table, data []byte) []string {
 // shownValue is a usable value with its unit. One that is bad because of what it
 // is stands in brackets, since it tells what may be wrong with type or order.
 func shownValue(p field.Point, s field.Sample) string {
-	text := digits(p, p.Unit.FromSI(s.Value)) + " " + p.Unit.String()
+	text := digits(p, p.Unit.FromSI(s.Value))
+	if p.Unit.String() != "1" {
+		text += " " + p.Unit.String()
+	}
 	switch {
 	case s.Quality.Usable():
 		return text
