@@ -223,7 +223,7 @@ func (t *tally) add(p field.Point, s field.Sample) {
 	t.least, t.highest = min(t.least, v), max(t.highest, v)
 }
 
-var errStopped = errors.New("stopped before all points were read")
+var errStopped = errors.New("stopped before all was read")
 
 // verdict says which points were not good, in any pass.
 func (r *pointReader) verdict() error {

@@ -94,6 +94,9 @@ func (r *rawRead) run(ctx context.Context, site *config.Site, given map[string]b
 		}
 	}
 	s := probe.Read(ctx, name, span)
+	if ctx.Err() != nil {
+		return errStopped
+	}
 	answer := rawJSON{
 		Line: r.line, ModbusUnit: span.Unit, Table: span.Table, Address: span.Address, Registers: registers(span.Table, s.Data),
 		Quality: s.Quality.String(), Took: milliseconds(s.Took), Decodings: decodings(span, s.Data, expected),

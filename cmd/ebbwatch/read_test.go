@@ -266,6 +266,19 @@ func TestReadRegisters(t *testing.T) {
 	}
 }
 
+// Stopped before an answer came, read says so.
+func TestReadStopped(t *testing.T) {
+	site := readSite(t, "127.0.0.1:9", "/dev/none")
+	ctx, stop := context.WithCancel(t.Context())
+	stop()
+	for _, args := range [][]string{nil, {"--repeat", "1s"}, {"--line", "line-a", "--unit", "1", "--address", "0"}} {
+		var out, errs lockedBuffer
+		if code := run(ctx, append([]string{"read", "--site", site}, args...), &out, &errs); code != 1 || errs.String() != "ebbwatch: stopped before all was read\n" {
+			t.Errorf("%q ended %d: %s%s", args, code, out.String(), errs.String())
+		}
+	}
+}
+
 func TestReadBadInput(t *testing.T) {
 	site := readSite(t, "127.0.0.1:9", "/dev/none")
 	registers := func(more ...string) []string {
