@@ -29,8 +29,8 @@ func NewProbe(l Line) (*Probe, error) {
 // Close closes the line.
 func (p *Probe) Close() { p.w.link.close() }
 
-// Span is a run of addresses of one unit and table.
-type Span struct {
+// Request asks a unit for a run of addresses of one table.
+type Request struct {
 	Unit     byte
 	Table    Table
 	Address  uint16
@@ -43,7 +43,7 @@ type Sample struct {
 	// discrete inputs each has one byte, 0 or 1. It is nil after a failure.
 	Data []byte
 	// Value is in the SI unit of the point's dimension, and means nothing when
-	// Quality is bad. A span has no value.
+	// Quality is bad. Only a point has one.
 	Value   float64
 	Quality reading.Quality
 	// Took is the time from the request to the end of its reply or its failure.
@@ -52,34 +52,34 @@ type Sample struct {
 	Err error
 }
 
-// Check tells why a line of a kind cannot carry the request for a span: a unit,
-// a table or an address that does not exist, or more than one reply can hold.
-func (s Span) Check(k Kind) error {
+// Check tells why a line of a kind cannot carry a request: a unit, a table or an
+// address that does not exist, or more than one reply can hold.
+func (r Request) Check(k Kind) error {
 	most := maxRegisters
-	if s.Table == Coil || s.Table == DiscreteInput {
+	if r.Table == Coil || r.Table == DiscreteInput {
 		most = maxBits
 	}
 	switch {
-	case k != TCP && (s.Unit < 1 || s.Unit > 247):
-		return fmt.Errorf("unit %d, expected 1 to 247 on a serial line", s.Unit)
-	case !slices.Contains(tables, s.Table):
-		return fmt.Errorf("table %q, expected one of %v", s.Table, tables)
-	case s.Quantity < 1 || s.Quantity > most:
-		return fmt.Errorf("%d addresses, expected 1 to %d of a %s in one request", s.Quantity, most, s.Table)
-	case int(s.Address)+s.Quantity > 1<<16:
-		return fmt.Errorf("addresses %d to %d, expected none over %d", s.Address, int(s.Address)+s.Quantity-1, 1<<16-1)
+	case k != TCP && (r.Unit < 1 || r.Unit > 247):
+		return fmt.Errorf("unit %d, expected 1 to 247 on a serial line", r.Unit)
+	case !slices.Contains(tables, r.Table):
+		return fmt.Errorf("table %q, expected one of %v", r.Table, tables)
+	case r.Quantity < 1 || r.Quantity > most:
+		return fmt.Errorf("%d addresses, expected 1 to %d of a %s in one request", r.Quantity, most, r.Table)
+	case int(r.Address)+r.Quantity > 1<<16:
+		return fmt.Errorf("addresses %d to %d, expected none over %d", r.Address, int(r.Address)+r.Quantity-1, 1<<16-1)
 	}
 	return nil
 }
 
-// Read makes one request for a span. Name is the instrument's, for messages.
-func (p *Probe) Read(ctx context.Context, name string, s Span) Sample {
-	if err := s.Check(p.w.line.Kind); err != nil {
+// Read makes one request. Name is the instrument's, for messages.
+func (p *Probe) Read(ctx context.Context, name string, r Request) Sample {
+	if err := r.Check(p.w.line.Kind); err != nil {
 		return Sample{Quality: reading.BadBecause(reading.WrongReply), Err: err}
 	}
-	b := block{table: s.Table, address: s.Address, quantity: s.Quantity}
+	b := block{table: r.Table, address: r.Address, quantity: r.Quantity}
 	began := time.Now()
-	data, err := p.w.read(ctx, s.Unit, b)
+	data, err := p.w.read(ctx, r.Unit, b)
 	ended := time.Now()
 	if p.w.link.sent.After(began) {
 		began = p.w.link.sent
@@ -89,10 +89,10 @@ func (p *Probe) Read(ctx context.Context, name string, s Span) Sample {
 	case ctx.Err() != nil:
 		sample.Data, sample.Quality, sample.Err = nil, reading.BadBecause(reading.NotYetRead), ctx.Err()
 	case err != nil:
-		f := p.w.explain(&unit{Instrument: Instrument{Name: name, Unit: s.Unit}}, b, err)
+		f := p.w.explain(&unit{Instrument: Instrument{Name: name, Unit: r.Unit}}, b, err)
 		sample.Data, sample.Quality, sample.Err = nil, reading.BadBecause(f.reason), f
-	case s.Table == Coil || s.Table == DiscreteInput:
-		sample.Data = make([]byte, s.Quantity)
+	case r.Table == Coil || r.Table == DiscreteInput:
+		sample.Data = make([]byte, r.Quantity)
 		for i := range sample.Data {
 			sample.Data[i] = data[i/8] >> (i % 8) & 1
 		}
@@ -103,7 +103,7 @@ func (p *Probe) Read(ctx context.Context, name string, s Span) Sample {
 // ReadPoint makes one request for a point of an instrument alone, and decodes
 // the reply as a Field does. The point must be one that New accepts.
 func (p *Probe) ReadPoint(ctx context.Context, in Instrument, pt Point) Sample {
-	s := p.Read(ctx, in.Name, Span{in.Unit, pt.Table, pt.Address, pt.size()})
+	s := p.Read(ctx, in.Name, Request{in.Unit, pt.Table, pt.Address, pt.size()})
 	if s.Err == nil {
 		s.Value, s.Quality = Decode(pt, s.Data)
 	}

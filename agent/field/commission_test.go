@@ -41,13 +41,13 @@ func TestProbeAgainstPeers(t *testing.T) {
 					t.Errorf("%s is %+v, expected %v", pt.Name, s, want[i])
 				}
 			}
-			if s := p.Read(t.Context(), "all", Span{1, Coil, 20, 10}); hex.EncodeToString(s.Data) != "01000001010100010001" {
+			if s := p.Read(t.Context(), "all", Request{1, Coil, 20, 10}); hex.EncodeToString(s.Data) != "01000001010100010001" {
 				t.Errorf("coils 20 to 29 are % X, %v", s.Data, s.Err)
 			}
-			if s := p.Read(t.Context(), "all", Span{1, InputRegister, 4000, 1}); s.Data != nil || s.Quality.String() != "bad:exception-2" || s.Err == nil {
+			if s := p.Read(t.Context(), "all", Request{1, InputRegister, 4000, 1}); s.Data != nil || s.Quality.String() != "bad:exception-2" || s.Err == nil {
 				t.Errorf("a register that does not exist is %+v", s)
 			}
-			if s := p.Read(t.Context(), "all", Span{1, InputRegister, 0, 126}); s.Err == nil || !strings.Contains(s.Err.Error(), "expected 1 to 125") {
+			if s := p.Read(t.Context(), "all", Request{1, InputRegister, 0, 126}); s.Err == nil || !strings.Contains(s.Err.Error(), "expected 1 to 125") {
 				t.Errorf("126 registers: %v", s.Err)
 			}
 		})

@@ -78,8 +78,8 @@ func (r *rawRead) run(ctx context.Context, site *config.Site, given map[string]b
 	if r.unit < 0 || r.unit > 255 || r.address < 0 || r.address > 65535 {
 		return badInput{fmt.Errorf("unit %d and address %d; expected a unit up to 255 and an address up to 65535, none of them negative", r.unit, r.address)}
 	}
-	span := field.Span{Unit: byte(r.unit), Table: field.Table(r.table), Address: uint16(r.address), Quantity: r.quantity}
-	if err := span.Check(all[i].Kind); err != nil {
+	request := field.Request{Unit: byte(r.unit), Table: field.Table(r.table), Address: uint16(r.address), Quantity: r.quantity}
+	if err := request.Check(all[i].Kind); err != nil {
 		return badInput{err}
 	}
 	probe, err := field.NewProbe(all[i])
@@ -89,17 +89,17 @@ func (r *rawRead) run(ctx context.Context, site *config.Site, given map[string]b
 	defer probe.Close()
 	name := "not in the site file"
 	for _, in := range all[i].Instruments {
-		if in.Unit == span.Unit {
+		if in.Unit == request.Unit {
 			name = in.Name
 		}
 	}
-	s := probe.Read(ctx, name, span)
+	s := probe.Read(ctx, name, request)
 	if ctx.Err() != nil {
 		return errStopped
 	}
 	answer := rawJSON{
-		Line: r.line, ModbusUnit: span.Unit, Table: span.Table, Address: span.Address, Registers: registers(span.Table, s.Data),
-		Quality: s.Quality.String(), Took: milliseconds(s.Took), Decodings: decodings(span, s.Data, expected),
+		Line: r.line, ModbusUnit: request.Unit, Table: request.Table, Address: request.Address, Registers: registers(request.Table, s.Data),
+		Quality: s.Quality.String(), Took: milliseconds(s.Took), Decodings: decodings(request, s.Data, expected),
 	}
 	if s.Err != nil {
 		answer.Error = s.Err.Error()
@@ -129,13 +129,13 @@ func parseRange(s string) (*[2]float64, error) {
 }
 
 // decodings lists what registers can mean; single bits mean what they are.
-func decodings(s field.Span, data []byte, expected *[2]float64) []decodingJSON {
+func decodings(r field.Request, data []byte, expected *[2]float64) []decodingJSON {
 	all := []decodingJSON{}
-	if s.Table == field.Coil || s.Table == field.DiscreteInput {
+	if r.Table == field.Coil || r.Table == field.DiscreteInput {
 		return all
 	}
-	for _, d := range field.Decodings(s.Address, data) {
-		dj := decodingJSON{d.Address, registers(s.Table, d.Data), d.Type, d.Order, d.Value, nil}
+	for _, d := range field.Decodings(r.Address, data) {
+		dj := decodingJSON{d.Address, registers(r.Table, d.Data), d.Type, d.Order, d.Value, nil}
 		if expected != nil {
 			dj.Inside = new(expected[0] <= d.Value && d.Value <= expected[1])
 		}
