@@ -18,8 +18,8 @@ import (
 // readSite is a site file whose points lie on a peer of each kind.
 func readSite(t *testing.T, tcp, serial string) string {
 	return siteFile(t, func(s string) string {
-		i := strings.Index(s, "lines:")
-		return s[:i] + `lines:
+		before, _, _ := strings.Cut(s, "lines:")
+		return before + `lines:
   line-a: {kind: tcp, address: ` + tcp + `, timeout: 1s}
   line-b: {kind: rtu, device: ` + serial + `, baud: 19200, timeout: 500ms}
 instruments:
