@@ -88,16 +88,25 @@ func (r *siteReader) point(name string, v value) Point {
 		if bits {
 			word = string(p.Table)
 		}
-		if size > 1 || bits {
+		if size > 1 || bits || p.Type == "bcd16" {
 			bit.bad("a bit of a " + word)
 		} else if bit.whole(&n, between(0, 15)) {
 			p.Bit = &n
 		}
 	}
-	b.get("scale").number(&p.Scale, func(f float64) bool { return f != 0 })
-	b.get("offset").number(&p.Offset, func(float64) bool { return true })
-	p.readUnit(b, bits || b.has("bit"))
-	b.get("range").between(&p.Range)
+	single := bits || b.has("bit")
+	if single {
+		for _, name := range []string{"bits", "no_reading", "from", "current", "to"} {
+			if v := b.get(name); b.has(name) {
+				v.fault(v.line, name+" of a single bit for "+v.path, "it with whole registers only")
+			}
+		}
+	}
+	p.readScale(b, single)
+	p.readUnit(b, single)
+	if !b.has("current") {
+		b.get("range").pair(&p.Range, ascending)
+	}
 	return p
 }
 
@@ -105,7 +114,7 @@ func (r *siteReader) point(name string, v value) Point {
 // is not known.
 func (p *Point) readType(b block, bits bool) int {
 	v := b.get("type")
-	registers := []string{"int16", "uint16", "int32", "uint32", "int64", "uint64", "float32", "float64"}
+	registers := []string{"int16", "uint16", "int32", "uint32", "int64", "uint64", "float32", "float64", "bcd16", "bcd32"}
 	switch {
 	case bits:
 		p.Type = "bit"

@@ -215,20 +215,34 @@ func (v value) duration(dst *time.Duration, low, high time.Duration) bool {
 	return true
 }
 
-// between reads two numbers, the lower first: "0 to 8".
-func (v value) between(dst **[2]float64) {
+// pair reads two numbers: "0 to 8".
+func (v value) pair(dst **[2]float64, allowed func(a, b float64) bool) bool {
 	s, ok := v.scalar()
 	if !ok {
-		return
+		return false
 	}
-	before, after, found := strings.Cut(s, " to ")
-	low, lowOK := parseNumber(strings.TrimSpace(before))
-	high, highOK := parseNumber(strings.TrimSpace(after))
-	if !found || !lowOK || !highOK || low >= high {
+	ab := parseNumbers(s, " to ")
+	if len(ab) != 2 || !allowed(ab[0], ab[1]) {
 		v.bad(show(s))
-		return
+		return false
 	}
-	*dst = &[2]float64{low, high}
+	*dst = &[2]float64{ab[0], ab[1]}
+	return true
+}
+
+func ascending(a, b float64) bool { return a < b }
+
+// parseNumbers reads numbers with a word between them, or nothing when one of
+// them is none.
+func parseNumbers(s, between string) (numbers []float64) {
+	for part := range strings.SplitSeq(s, between) {
+		f, ok := parseNumber(strings.TrimSpace(part))
+		if !ok {
+			return nil
+		}
+		numbers = append(numbers, f)
+	}
+	return numbers
 }
 
 // address reads the host:port of another machine.

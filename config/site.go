@@ -132,17 +132,27 @@ type Point struct {
 	Name    string
 	Table   Table
 	Address uint16
-	// Type is bit, int16, uint16, int32, uint32, int64, uint64, float32 or float64.
+	// Type is bit, int16, uint16, int32, uint32, int64, uint64, float32, float64,
+	// bcd16 or bcd32.
 	Type string
 	// Order is ABCD, CDAB, BADC or DCBA: the order in which the bytes of a
 	// 32-bit value arrive; 64-bit values are ordered alike.
 	Order string
 	// Bit picks one bit of a register, 0 the lowest; nil for a whole value.
 	Bit *int
+	// Bits picks a field of bits, the first to the last of them; nil for a
+	// whole value.
+	Bits *[2]int
+	// NoReading are the raw values that say that there is no reading.
+	NoReading []float64
+	// Current is the raw values at 4 and at 20 mA; nil when there is no loop.
+	Current *[2]float64
 	// Scale and Offset make the engineering value: raw*Scale + Offset, in Unit.
+	// They also stand for scaling by two points.
 	Scale, Offset float64
 	Unit          units.Unit
-	// Range is the instrument's range in Unit, nil when the file gives none.
+	// Range is the instrument's range in Unit, that of the loop when there is
+	// one, nil when the file gives none.
 	Range *[2]float64
 	At    int
 }

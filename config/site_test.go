@@ -139,6 +139,14 @@ func TestEveryKey(t *testing.T) {
 			Name: "fan-on", Table: Coil, Address: 65535, Type: "bit", Order: "ABCD", Scale: -1, Offset: 1, Unit: unit("1"), At: 59}},
 		{"a discrete input is a bit without a unit", s.Instruments[1].Points[5], Point{
 			Name: "door-open", Table: DiscreteInput, Type: "bit", Order: "ABCD", Scale: 1, Unit: unit("1"), At: 60}},
+		{"a field of bits", s.Instruments[1].Points[6], Point{
+			Name: "pump-mode", Table: HoldingRegister, Address: 20, Type: "uint16", Order: "ABCD", Bits: &[2]int{4, 7}, NoReading: []float64{15}, Scale: 1, Unit: unit("1"), At: 61}},
+		{"two points, one of them higher and lower", s.Instruments[1].Points[7], Point{
+			Name: "feed-tank-level", Table: InputRegister, Address: 21, Type: "int16", Order: "ABCD", NoReading: []float64{32767, -32768}, Scale: -12.5 / 27648, Offset: 12, Unit: unit("ft"), At: 62}},
+		{"a current loop, whose range is that of the current", s.Instruments[1].Points[8], Point{
+			Name: "gas-2-ppm", Table: InputRegister, Address: 22, Type: "uint16", Order: "ABCD", Current: &[2]float64{4000, 20000}, Scale: 0.000625, Offset: -2.5, Unit: unit("ppm"), Range: &[2]float64{0, 10}, At: 63}},
+		{"decimal digits", s.Instruments[1].Points[9], Point{
+			Name: "feed-total", Table: InputRegister, Address: 23, Type: "bcd32", Order: "CDAB", Scale: 1, Unit: unit("lb"), At: 64}},
 		{"a ratio in per cent and a bare one", s.Segments[0].InactivationLow, AlarmSetting{Limit: new(1.1), Deadband: new(0.05), OnDelay: second(30), OffDelay: second(120)}},
 		{"a ratio of withdrawal", s.Banks[0].WithdrawalHigh, AlarmSetting{Limit: new(0.9), Deadband: new(0.1), OnDelay: second(300), OffDelay: second(900)}},
 		{"days", s.Banks[0].EmptyNotice, AlarmSetting{Limit: new(259200.0), Deadband: new(14400.0), OnDelay: second(1200), OffDelay: second(1260)}},

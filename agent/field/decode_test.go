@@ -84,6 +84,29 @@ func TestDecode(t *testing.T) {
 		{"a contact that opens on alarm, turned round", Point{Table: DiscreteInput, Type: "bit", Scale: -1, Offset: 1, Unit: one}, "00", 1, good},
 
 		{"4 to 20 mA as 0 to 4095 in degF", Point{Table: InputRegister, Type: "uint16", Scale: 0.1, Offset: -40, Unit: units.MustParse("degF")}, "03 98", (52 - 32) / 1.8, good},
+		{"a field of bits", with(register("uint16", "ABCD"), func(p *Point) { p.Bits = &[2]int{4, 7} }), "12 A4", 0xA, good},
+		{"a field of the two highest bits", with(register("uint16", "ABCD"), func(p *Point) { p.Bits = &[2]int{14, 15} }), "BF FF", 2, good},
+		{"a field after the order, across registers", with(register("uint32", "CDAB"), func(p *Point) { p.Bits = &[2]int{12, 19} }), "A0 00 00 0B", 0xBA, good},
+		{"a field of all 64 bits", with(register("uint64", "ABCD"), func(p *Point) { p.Bits = &[2]int{0, 63} }), "00 00 00 00 00 00 00 05", 5, good},
+		{"a field that is scaled", with(register("uint16", "ABCD"), func(p *Point) { p.Bits, p.Scale, p.Offset = &[2]int{0, 3}, 0.5, 1 }), "FF F4", 3, good},
+
+		// Binary-coded decimal: four bits, 8-4-2-1, for each digit.
+		{"four decimal digits", register("bcd16", "ABCD"), "19 84", 1984, good},
+		{"bytes swapped", register("bcd16", "BADC"), "84 19", 1984, good},
+		{"eight decimal digits", register("bcd32", "ABCD"), "12 34 56 78", 12345678, good},
+		{"low register first", register("bcd32", "CDAB"), "56 78 12 34", 12345678, good},
+		{"the highest", register("bcd32", "ABCD"), "99 99 99 99", 99999999, good},
+		{"a zero", register("bcd16", "ABCD"), "00 00", 0, good},
+		{"the last digit is none", register("bcd16", "ABCD"), "12 3A", 0, reading.BadBecause(reading.InvalidCode)},
+		{"the first digit is none", register("bcd32", "ABCD"), "F0 00 00 01", 0, reading.BadBecause(reading.InvalidCode)},
+
+		{"65535 means no reading", with(register("uint16", "ABCD"), func(p *Point) { p.NoReading = []float64{65534, 65535} }), "FF FF", 0, reading.BadBecause(reading.NoReading)},
+		{"so does the other one, whatever the scale", with(register("uint16", "ABCD"), func(p *Point) { p.NoReading, p.Scale = []float64{65534, 65535}, 0.01 }), "FF FE", 0, reading.BadBecause(reading.NoReading)},
+		{"65533 is a value", with(register("uint16", "ABCD"), func(p *Point) { p.NoReading = []float64{65534, 65535} }), "FF FD", 65533, good},
+		{"it comes before the range", with(register("int16", "ABCD"), func(p *Point) { p.NoReading, p.Range = []float64{-32768}, &[2]float64{0, 1} }), "80 00", 0, reading.BadBecause(reading.NoReading)},
+		{"-9999.9 as the nearest float32", with(register("float32", "ABCD"), func(p *Point) { p.NoReading = []float64{-9999.9} }), "C6 1C 3F 9A", 0, reading.BadBecause(reading.NoReading)},
+		{"all bits of a field", with(register("uint16", "ABCD"), func(p *Point) { p.Bits, p.NoReading = &[2]int{0, 3}, []float64{15} }), "00 0F", 0, reading.BadBecause(reading.NoReading)},
+
 		{"a register too few", register("int32", "ABCD"), "00 01", 0, reading.BadBecause(reading.WrongReply)},
 		{"a register too many", register("int16", "ABCD"), "00 01 00 02", 0, reading.BadBecause(reading.WrongReply)},
 		{"no bit", Point{Table: Coil, Type: "bit", Scale: 1, Unit: one}, "", 0, reading.BadBecause(reading.WrongReply)},
@@ -138,6 +161,7 @@ func FuzzDecode(f *testing.F) {
 	f.Add("float32", "CDAB", []byte{0, 0, 0x7F, 0xC0}, 0.1, -3.0, true)
 	f.Add("int64", "DCBA", []byte{1, 2, 3, 4, 5, 6, 7, 8}, 1.0, 0.0, false)
 	f.Add("uint16", "BADC", []byte{0xFF, 0}, 1e308, 0.0, true)
+	f.Add("bcd16", "ABCD", []byte{0x12, 0x3A}, 1.0, 0.0, true)
 	f.Fuzz(func(t *testing.T, kind, order string, data []byte, scale, offset float64, keep bool) {
 		p := Point{
 			Name: "p", Table: HoldingRegister, Type: kind, Order: order, Scale: scale, Offset: offset,

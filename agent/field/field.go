@@ -69,14 +69,23 @@ type Point struct {
 	Name    string
 	Table   Table
 	Address uint16
-	// Type is int16, uint16, int32, uint32, int64, uint64, float32 or float64;
-	// bit for coils and discrete inputs.
+	// Type is int16, uint16, int32, uint32, int64, uint64, float32, float64,
+	// bcd16 or bcd32; bit for coils and discrete inputs.
 	Type string
 	// Order is the order in which the bytes of the value arrive: ABCD, CDAB,
 	// BADC or DCBA, as Decode describes. Empty is ABCD.
 	Order string
 	// Bit picks one bit of a 16-bit register, 0 the lowest; nil for the whole.
 	Bit *int
+	// Bits picks a field of bits of an unsigned integer, the first to the last
+	// of them, 0 the lowest; nil for the whole.
+	Bits *[2]int
+	// NoReading are the values, before scaling, by which the instrument says
+	// that it has no reading.
+	NoReading []float64
+	// Current is the raw values at 4 and at 20 mA of a loop, the lower first;
+	// nil when there is no loop. It grades values in place of Range.
+	Current *[2]float64
 	// Scale and Offset make the engineering value: raw*Scale + Offset, in Unit.
 	Scale, Offset float64
 	Unit          units.Unit

@@ -35,6 +35,8 @@ var held = []struct {
 	{"uint64", "CDAB", []uint16{0xFF85, 0, 0, 0}, 0xFF85},
 	{"float64", "ABCD", []uint16{0x4009, 0x21FB, 0x5444, 0x2D18}, math.Pi},
 	{"float64", "DCBA", []uint16{0x182D, 0x4454, 0xFB21, 0x0940}, math.Pi},
+	{"bcd16", "BADC", []uint16{0x8419}, 1984},
+	{"bcd32", "CDAB", []uint16{0x5678, 0x1234}, 12345678},
 }
 
 // peerMap gives both register tables the held values from address 100, and bits

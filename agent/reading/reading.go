@@ -33,23 +33,26 @@ func (l Level) String() string {
 // Reasons for a quality that is not good. A reason is a stable word for
 // machines; Explain turns it into words for people.
 const (
-	NotYetRead   = "not-yet-read"  // no attempt has ended since start
-	NoReply      = "no-reply"      // the instrument did not answer in time
-	NotConnected = "not-connected" // the line could not be opened
-	WrongReply   = "wrong-reply"   // a reply that does not fit its request
-	Exception    = "exception"     // exception reply; the code follows: exception-2
-	NotANumber   = "not-a-number"  // NaN or infinity in the registers
-	OutOfRange   = "out-of-range"  // outside the range of the instrument
-	OverRange    = "over-range"    // above the range, kept because hiding it would hide gas
-	UnderRange   = "under-range"   // below the range
-	Stale        = "stale"         // older than the instrument's limit
-	Missing      = "missing-input" // a figure's input has no usable value
-	NoFlow       = "no-flow"       // no water moves, contact time has no meaning
-	Learning     = "learning"      // too little history for a figure
-	NotDrawn     = "not-drawn"     // nothing is drawn: the figure is a lower bound
-	OutsideTable = "outside-table" // outside the domain of a published table
-	Inconsistent = "inconsistent"  // contradicts what is physically possible
-	LineLost     = "line-lost"     // nothing on the instrument's line can be read
+	NotYetRead    = "not-yet-read"   // no attempt has ended since start
+	NoReply       = "no-reply"       // the instrument did not answer in time
+	NotConnected  = "not-connected"  // the line could not be opened
+	WrongReply    = "wrong-reply"    // a reply that does not fit its request
+	Exception     = "exception"      // exception reply; the code follows: exception-2
+	NotANumber    = "not-a-number"   // NaN or infinity in the registers
+	InvalidCode   = "invalid-code"   // a BCD digit over 9 in the registers
+	NoReading     = "no-reading"     // the value by which the instrument says that it has none
+	SensorFailure = "sensor-failure" // a loop current by which a transmitter tells of its failure
+	OutOfRange    = "out-of-range"   // outside the range of the instrument
+	OverRange     = "over-range"     // above the range, kept because hiding it would hide gas
+	UnderRange    = "under-range"    // below the range
+	Stale         = "stale"          // older than the instrument's limit
+	Missing       = "missing-input"  // a figure's input has no usable value
+	NoFlow        = "no-flow"        // no water moves, contact time has no meaning
+	Learning      = "learning"       // too little history for a figure
+	NotDrawn      = "not-drawn"      // nothing is drawn: the figure is a lower bound
+	OutsideTable  = "outside-table"  // outside the domain of a published table
+	Inconsistent  = "inconsistent"   // contradicts what is physically possible
+	LineLost      = "line-lost"      // nothing on the instrument's line can be read
 )
 
 // Quality is a level and, unless it is Good, the reason.
@@ -139,6 +142,12 @@ func Explain(reason string) string {
 		return "sends a reply that does not fit the request"
 	case NotANumber:
 		return "sends a value that is not a number"
+	case InvalidCode:
+		return "sends a value that is not decimal digits"
+	case NoReading:
+		return "says that it has no reading"
+	case SensorFailure:
+		return "has a current outside its limits, so the sensor or its wiring has failed"
 	case OutOfRange:
 		return "sends a value outside its range"
 	case OverRange:

@@ -38,6 +38,7 @@ func TestCommandLine(t *testing.T) {
 		{"demo for a negative time", []string{"demo", "--for", "-1s"}, 2, "", "must not be negative"},
 		{"version", []string{"version"}, 0, "go1.", ""},
 		{"check of the example", []string{"check", "--site", "../../testdata/sites/kestrel-ridge.yaml"}, 0, "gas-1-level-2", ""},
+		{"check shows what is read", []string{"check", "--site", "../../testdata/sites/kestrel-ridge.yaml"}, 0, "line-a  tcp           127.0.0.1:1502  plant-meters       1            1s     plant-flow, clearwell-level\n", ""},
 		{"check of the smallest example", []string{"check", "--site", "../../testdata/sites/minimal.yaml"}, 0, "is in order", ""},
 	} {
 		code, out, errs := runCommand(t, tc.args...)
@@ -127,6 +128,18 @@ func TestBadStart(t *testing.T) {
 			if !strings.Contains(errs, want) {
 				t.Errorf("%s: standard error lacks %q:\n%s", tc.reason, want, errs)
 			}
+		}
+	}
+}
+
+// What run would refuse, check refuses too.
+func TestCheckFindsWhatALineCannotCarry(t *testing.T) {
+	path := siteFile(t, func(s string) string {
+		return strings.Replace(s, "kind: tcp, address: 127.0.0.1:9, timeout: 200ms", "kind: rtu, device: /dev/ttyUSB0, baud: 1200, timeout: 50ms", 1)
+	})
+	for _, word := range []string{"check", "run"} {
+		if code, _, errs := runCommand(t, word, "--site", path); code != 2 || !strings.Contains(errs, "longer than the timeout of 50 ms") {
+			t.Errorf("%s ended %d, expected 2: %s", word, code, errs)
 		}
 	}
 }

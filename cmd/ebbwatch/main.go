@@ -41,6 +41,7 @@ func commands() []command {
 		{"demo", "watch a simulated plant on this machine alone", demoUsage, runDemo},
 		{"calc", "do the trade's sums: ct, feed, limit, empty", calcUsage, runCalc},
 		{"check", "check a site file and show what would be watched", checkUsage, runCheck},
+		{"read", "read chosen points, or registers whose meaning is to be found", readUsage, runRead},
 		{"version", "show version, commit and Go version", versionUsage, runVersion},
 	}
 }
@@ -112,6 +113,17 @@ func flags(name string) *flag.FlagSet {
 // parse reads a command's flags. With --help it prints the help and returns
 // flag.ErrHelp.
 func parse(fs *flag.FlagSet, help string, args []string, stdout io.Writer) error {
+	if err := parseWords(fs, help, args, stdout); err != nil {
+		return err
+	}
+	if fs.NArg() > 0 {
+		return badInput{fmt.Errorf("%q is not understood; ebbwatch %s --help explains the flags", fs.Arg(0), fs.Name())}
+	}
+	return nil
+}
+
+// parseWords is parse for a command that takes words behind its flags.
+func parseWords(fs *flag.FlagSet, help string, args []string, stdout io.Writer) error {
 	err := fs.Parse(args)
 	if errors.Is(err, flag.ErrHelp) {
 		fmt.Fprint(stdout, help, "\nFlags:\n")
@@ -121,9 +133,6 @@ func parse(fs *flag.FlagSet, help string, args []string, stdout io.Writer) error
 	}
 	if err != nil {
 		return badInput{fmt.Errorf("%w; ebbwatch %s --help explains the flags", err, fs.Name())}
-	}
-	if fs.NArg() > 0 {
-		return badInput{fmt.Errorf("%q is not understood; ebbwatch %s --help explains the flags", fs.Arg(0), fs.Name())}
 	}
 	return nil
 }

@@ -36,7 +36,8 @@ func lines(s *config.Site) []field.Line {
 			fi := field.Instrument{Name: in.Name, Unit: in.Unit, Every: in.Every}
 			for _, p := range in.Points {
 				fi.Points = append(fi.Points, field.Point{
-					Name: p.Name, Table: field.Table(p.Table), Address: p.Address, Type: p.Type, Order: p.Order, Bit: p.Bit,
+					Name: p.Name, Table: field.Table(p.Table), Address: p.Address, Type: p.Type, Order: p.Order,
+					Bit: p.Bit, Bits: p.Bits, NoReading: p.NoReading, Current: p.Current,
 					Scale: p.Scale, Offset: p.Offset, Unit: p.Unit, Range: p.Range,
 					// Gas over the range of a detector is the last thing to hide.
 					KeepOverRange: gas[p.Name],

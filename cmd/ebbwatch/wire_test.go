@@ -1,0 +1,49 @@
+package main
+
+import (
+	"encoding/binary"
+	"strings"
+	"testing"
+
+	"ebbwatch/agent/air"
+	"ebbwatch/agent/field"
+	"ebbwatch/agent/reading"
+	"ebbwatch/config"
+)
+
+// TestDetectorOnACurrentLoop follows a loop current from the site file to the
+// judgement. Under 21 mA a detector over its range trips; from there on, and at
+// a broken wire, it is not available, which is not to say that there is no gas.
+func TestDetectorOnACurrentLoop(t *testing.T) {
+	path := siteFile(t, func(s string) string {
+		return strings.Replace(s, "residuals:", "      gas: {table: input-register, address: 2, type: uint16, current: 4000 to 20000, to: 0 to 10, unit: ppm}\n"+
+			"detectors:\n  gas-1: {room: store, concentration: gas}\nresiduals:", 1)
+	})
+	site, err := config.Load(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	p := lines(site)[0].Instruments[0].Points[1]
+	s := plantSettings(site).Detectors[0].Settings
+	for _, c := range []struct {
+		reason       string
+		microamperes uint16
+		level        int
+		available    bool
+	}{
+		{"clean air", 4000, 0, true},
+		{"a zero that drifts", 3700, 0, true},
+		{"0.6 ppm", 4960, 1, true},
+		{"the end of the range", 20000, 2, true},
+		{"over the range", 20700, 2, true},
+		{"a failed sensor", 21000, 0, false},
+		{"a failed sensor that goes low", 3600, 0, false},
+		{"a broken wire", 0, 0, false},
+	} {
+		v, q := field.Decode(p, binary.BigEndian.AppendUint16(nil, c.microamperes))
+		got := air.Judge(reading.Reading{Point: p.Name, Value: v, Quality: q}, s)
+		if got.Level != c.level || got.Available != c.available {
+			t.Errorf("%s: %d uA is %v, %v and judged %+v", c.reason, c.microamperes, v, q, got)
+		}
+	}
+}
