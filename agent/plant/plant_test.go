@@ -135,7 +135,7 @@ func TestFiguresKeepTheirNamesAndOrder(t *testing.T) {
 func TestAQuietPlant(t *testing.T) {
 	s := ridge()
 	p := newPlant(t, s)
-	fs, at := run(p, s, 20*time.Minute)
+	fs, at := run(p, s, 65*time.Minute)
 	for _, f := range fs {
 		want := reading.Good
 		if f.Quantity == TimeToEmpty {
@@ -220,7 +220,7 @@ func TestABadInputMakesItsFiguresBad(t *testing.T) {
 	} {
 		for _, pt := range s.Points {
 			p := newPlant(t, s)
-			_, at := run(p, s, 17*time.Minute)
+			_, at := run(p, s, 65*time.Minute)
 			at = at.Add(2 * time.Second)
 			rs := quietReadings(s, at)
 			i := slices.IndexFunc(rs, func(r reading.Reading) bool { return r.Point == pt.Name })

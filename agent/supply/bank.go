@@ -98,6 +98,7 @@ func (b *Bank) Step(weights []reading.Reading, room *reading.Reading) BankResult
 	var net, usable, rate, variance float64
 	weighed, drawn := reading.GoodQuality(), reading.GoodQuality()
 	b.inUse = b.inUse[:0]
+	settled := true
 	for i := range b.containers {
 		c := &b.containers[i]
 		content, q := c.weigh(weights[i])
@@ -112,6 +113,7 @@ func (b *Bank) Step(weights []reading.Reading, room *reading.Reading) BankResult
 		}
 		e := c.scale.withdrawal()
 		drawn = reading.Worst(drawn, e.quality)
+		settled = settled && e.settled
 		rate += e.rate
 		variance += e.sd * e.sd
 	}
@@ -121,7 +123,7 @@ func (b *Bank) Step(weights []reading.Reading, room *reading.Reading) BankResult
 	r.Rate = between(rate, rate-half, rate+half, reading.Worst(weighed, drawn))
 	r.Limit, r.LimitMethod = b.limit(weighed, room)
 	r.Ratio = ratio(r.Rate, r.Limit)
-	r.TimeToEmpty = timeToEmpty(usable, weighed, r.Rate)
+	r.TimeToEmpty = timeToEmpty(usable, weighed, r.Rate, settled)
 	return r
 }
 
@@ -186,8 +188,10 @@ func ratio(rate, limit Value) Value {
 	return between(share(rate.Value), share(rate.Low), share(rate.High), q)
 }
 
-// timeToEmpty needs no rate when nothing is left.
-func timeToEmpty(usable float64, weighed reading.Quality, rate Value) Value {
+// timeToEmpty needs no rate when nothing is left. While the scales cannot tell a
+// withdrawal, it is the shortest time that they allow; with little history that
+// would be so short as to cry wolf.
+func timeToEmpty(usable float64, weighed reading.Quality, rate Value, settled bool) Value {
 	at := func(r float64) float64 {
 		if r <= usable/MaxTimeToEmpty {
 			return MaxTimeToEmpty
@@ -197,6 +201,8 @@ func timeToEmpty(usable float64, weighed reading.Quality, rate Value) Value {
 	switch {
 	case weighed.Usable() && usable <= 0:
 		return between(0, 0, 0, weighed)
+	case rate.Quality.Usable() && rate.Low <= 0 && !settled:
+		return exact(0, reading.BadBecause(reading.Learning))
 	case rate.Quality.Usable() && rate.Low <= 0:
 		low := at(rate.High)
 		return between(low, low, MaxTimeToEmpty, reading.UncertainBecause(reading.NotDrawn))

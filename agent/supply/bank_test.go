@@ -215,3 +215,20 @@ func TestAnUnknownKindPanics(t *testing.T) {
 	}()
 	NewBank(BankSettings{Containers: []ContainerSettings{{Kind: "barrel"}}})
 }
+
+// With a quarter of an hour of history the scales cannot tell a slow withdrawal
+// from none, and the shortest time that they allow would cry wolf over a bank that
+// is nearly empty; with an hour it is worth telling.
+func TestNoWolfAfterAStart(t *testing.T) {
+	b := NewBank(BankSettings{Containers: []ContainerSettings{{Name: "a", Kind: "ton", Division: units.Kilograms(si("lb", 1))}}})
+	begin := time.Date(2026, 3, 2, 6, 0, 0, 0, time.UTC)
+	for at := time.Duration(0); at <= 70*time.Minute; at += 5 * time.Second {
+		r := b.Step([]reading.Reading{{Value: si("lb", 60), Quality: reading.GoodQuality(), Time: begin.Add(at)}}, nil)
+		switch {
+		case at < 54*time.Minute && r.TimeToEmpty.Quality != reading.BadBecause(reading.Learning):
+			t.Fatalf("after %s the time to empty is %+v, expected none yet", at, r.TimeToEmpty)
+		case at > 58*time.Minute && (r.TimeToEmpty.Quality != reading.UncertainBecause(reading.NotDrawn) || r.TimeToEmpty.Value < 24*3600):
+			t.Fatalf("after %s the time to empty is %+v, expected a lower bound over a day", at, r.TimeToEmpty)
+		}
+	}
+}

@@ -13,7 +13,8 @@ const (
 	blockLength = time.Minute
 	window      = time.Hour
 	minHistory  = 15 * time.Minute
-	maxBlocks   = 90 // room for the window and its edges
+	settling    = 55 * time.Minute // nearly the window, whose edges are blocks
+	maxBlocks   = 90               // room for the window and its edges
 	minBlocks   = 5
 	lately      = 3 // blocks that say where the weight stands now
 
@@ -31,6 +32,8 @@ const (
 type estimate struct {
 	rate, sd float64
 	quality  reading.Quality
+	// settled is false while much of the window is still to be filled.
+	settled bool
 }
 
 // scale follows one container's weight.
@@ -261,5 +264,5 @@ func (s *scale) withdrawal() estimate {
 	if !s.fit.ok || s.fit.span < minHistory {
 		return estimate{quality: reading.BadBecause(reading.Learning)}
 	}
-	return estimate{rate: -s.fit.slope, sd: s.fit.sd, quality: reading.GoodQuality()}
+	return estimate{rate: -s.fit.slope, sd: s.fit.sd, quality: reading.GoodQuality(), settled: s.fit.span >= settling}
 }
