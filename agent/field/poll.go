@@ -3,7 +3,6 @@ package field
 import (
 	"context"
 	"errors"
-	"slices"
 	"strconv"
 	"time"
 
@@ -22,6 +21,10 @@ const (
 	leastRest   = 5 * time.Second
 )
 
+// What was learned from refused requests is forgotten after this time, so that a
+// passing trouble does not spoil the plan for good. Common practice, no source.
+const forgetAfter = 24 * time.Hour
+
 // poll reads an instrument once. It returns the kind of failure, one of the
 // keys of LineStats.Errors, when the instrument could not be read.
 func (w *worker) poll(ctx context.Context, u *unit) (b Batch, failed string) {
@@ -34,18 +37,21 @@ func (w *worker) poll(ctx context.Context, u *unit) (b Batch, failed string) {
 		b.Err = u.last
 		return b, kindOf(u.reason)
 	}
+	if len(u.learned) > 0 && time.Now().After(u.forgetAt) {
+		u.learned = nil
+		w.plan(u)
+	}
 	var first *failure
-	for i := 0; i < len(u.blocks); i++ {
-		blk := u.blocks[i]
+	var apart []barrier
+	for _, blk := range u.blocks {
 		f := w.readBlock(ctx, u, blk, &b)
-		if f != nil && refusesMerging(f) {
-			if single := blk.apart(u.Points); len(single) > 1 {
-				// Once it has helped, these points are read apart for good.
-				var helped bool
-				if helped, f = w.readAll(ctx, u, single, &b); helped {
-					u.blocks = slices.Replace(u.blocks, i, i+1, single...)
-					i += len(single) - 1
-				}
+		if f != nil && refusesMerging(f) && !blk.single(u.Points) && time.Now().After(u.splitAt) {
+			var found []barrier
+			var helped bool
+			if found, helped, f = w.readApart(ctx, u, blk, &b); helped {
+				apart = append(apart, found...)
+			} else if !endsPoll(f) {
+				u.splitAt = time.Now().Add(longestRest)
 			}
 		}
 		if ctx.Err() != nil {
@@ -60,6 +66,13 @@ func (w *worker) poll(ctx context.Context, u *unit) (b Batch, failed string) {
 			break
 		}
 	}
+	if len(apart) > 0 {
+		if len(u.learned) == 0 {
+			u.forgetAt = time.Now().Add(forgetAfter)
+		}
+		u.learned = append(u.learned, apart...)
+		w.plan(u)
+	}
 	w.rest(u, first)
 	if first == nil {
 		b.Err = w.explainPoints(u, b.Readings)
@@ -69,21 +82,39 @@ func (w *worker) poll(ctx context.Context, u *unit) (b Batch, failed string) {
 	return b, kindOf(first.reason)
 }
 
-// readAll reads blocks one by one. It reports whether one was answered with
-// values, and the first failure, or the one that ends the poll.
-func (w *worker) readAll(ctx context.Context, u *unit, blocks []block, b *Batch) (helped bool, first *failure) {
-	for _, blk := range blocks {
-		f := w.readBlock(ctx, u, blk, b)
+// readApart reads the halves of a refused block, and the halves of these where
+// they are refused too, until single values are. It reports what to keep apart
+// from now on, whether anything was answered with values, and the first failure,
+// or the one that ends the poll.
+func (w *worker) readApart(ctx context.Context, u *unit, blk block, b *Batch) (found []barrier, helped bool, first *failure) {
+	left, right := blk.halves(u.Points)
+	answered := 0
+	for _, half := range [2]block{left, right} {
+		f := w.readBlock(ctx, u, half, b)
 		switch {
 		case f == nil:
+			answered++
 			helped = true
-		case endsPoll(f):
-			return helped, f
-		case first == nil:
+		case !refusesMerging(f):
+		case half.single(u.Points):
+			found = append(found, half.around())
+		default:
+			var more []barrier
+			var some bool
+			more, some, f = w.readApart(ctx, u, half, b)
+			found, helped = append(found, more...), helped || some
+		}
+		if f != nil && endsPoll(f) {
+			return found, helped, f
+		}
+		if first == nil {
 			first = f
 		}
 	}
-	return helped, first
+	if answered == 2 {
+		found = append(found, between(left, right))
+	}
+	return found, helped, first
 }
 
 // readBlock makes one request and enters its points into the batch.
