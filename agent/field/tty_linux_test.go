@@ -19,7 +19,7 @@ import (
 )
 
 // terminal makes a pseudo-terminal and returns its far side and the device.
-func terminal(t *testing.T) (*os.File, string) {
+func terminal(t testing.TB) (*os.File, string) {
 	t.Helper()
 	fd, err := unix.Open("/dev/ptmx", unix.O_RDWR|unix.O_NOCTTY|unix.O_NONBLOCK|unix.O_CLOEXEC, 0)
 	if err != nil {
