@@ -7,6 +7,7 @@ import (
 	"io"
 	"math/rand/v2"
 	"net"
+	"os"
 	"time"
 
 	"ebbwatch/agent/reading"
@@ -59,9 +60,10 @@ type link struct {
 	discarded func(int)
 
 	s        stream
-	failures int       // of opening, or of what was opened, since the last reply
-	openAt   time.Time // not before
-	openErr  error     // why the last opening failed
+	stop     func() bool // ends what ends s with its context
+	failures int         // of opening, or of what was opened, since the last reply
+	openAt   time.Time   // not before
+	openErr  error       // why the last opening failed
 
 	sent       time.Time     // when the last request was
 	slowest    time.Duration // reply, of any unit
@@ -109,7 +111,9 @@ func (l *link) attempt(ctx context.Context, deadline time.Time, request []byte) 
 	if err := s.SetDeadline(deadline); err != nil {
 		return nil, err
 	}
-	defer context.AfterFunc(ctx, func() { s.SetDeadline(past) })()
+	if ctx.Err() != nil {
+		return nil, ctx.Err()
+	}
 	if l.silence > 0 {
 		if err := l.listen(ctx); err != nil {
 			return nil, err
@@ -136,13 +140,15 @@ func (l *link) connect(ctx context.Context, deadline time.Time) error {
 	if l.openErr != nil && time.Now().Before(l.openAt) {
 		return &failure{reading.NotConnected, l.openErr}
 	}
-	ctx, cancel := context.WithDeadline(ctx, deadline)
+	until, cancel := context.WithDeadline(ctx, deadline)
 	defer cancel()
-	s, err := l.open(ctx)
+	s, err := l.open(until)
 	if err != nil {
 		return l.shut(err)
 	}
 	l.s = s
+	// Whoever sets a deadline looks at ctx after that, so none outlasts this.
+	l.stop = context.AfterFunc(ctx, func() { s.SetDeadline(past) })
 	if l.silence > 0 {
 		// A reply to a request of before may still come, or be held by a
 		// serial server.
@@ -187,14 +193,22 @@ func (l *link) grace() time.Duration {
 	return max(leastGrace, min(2*l.slowest, 3*l.timeout))
 }
 
+// coarse is how late a deadline may be noticed: Go's poller counts milliseconds.
+const coarse = time.Millisecond
+
 // listen waits until the grace is over and the line has been silent for 3.5
-// characters, and discards what arrives meanwhile.
+// characters, and discards what arrives meanwhile. On a device it waits the last
+// millisecond by a finer clock and deaf: every request would be late else.
 func (l *link) listen(ctx context.Context) error {
 	until := latest(l.graceUntil, time.Now().Add(l.silence))
 	limit := until.Add(l.timeout)
+	var deaf time.Duration
+	if _, device := l.s.(*os.File); device {
+		deaf = coarse
+	}
 	var waste [maxFrame]byte
 	for {
-		if err := l.s.SetDeadline(until); err != nil {
+		if err := l.s.SetDeadline(until.Add(-deaf)); err != nil {
 			return err
 		}
 		if ctx.Err() != nil {
@@ -211,6 +225,9 @@ func (l *link) listen(ctx context.Context) error {
 		}
 		switch {
 		case isTimeout(err):
+			if deaf > 0 {
+				pause(time.Until(until))
+			}
 			return ctx.Err()
 		case err != nil:
 			return err
@@ -229,6 +246,7 @@ func latest(a, b time.Time) time.Time {
 
 func (l *link) close() {
 	if l.s != nil {
+		l.stop()
 		l.s.Close()
 		l.s = nil
 	}
