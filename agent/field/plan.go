@@ -4,6 +4,8 @@ import (
 	"cmp"
 	"slices"
 	"time"
+
+	"github.com/goburrow/modbus"
 )
 
 // Limits of one request: MODBUS Application Protocol Specification V1.1b3, 6.1
@@ -149,6 +151,20 @@ func between(left, right block) barrier {
 
 // around is the barrier that keeps all else out of a block.
 func (b block) around() barrier { return barrier{b.table, int(b.address), b.end()} }
+
+// function is the function code that reads the block.
+func (b block) function() byte {
+	switch b.table {
+	case Coil:
+		return modbus.FuncCodeReadCoils
+	case DiscreteInput:
+		return modbus.FuncCodeReadDiscreteInputs
+	case HoldingRegister:
+		return modbus.FuncCodeReadHoldingRegisters
+	default:
+		return modbus.FuncCodeReadInputRegisters
+	}
+}
 
 // bytes is how many bytes of data the block's reply has.
 func (b block) bytes() int {

@@ -2,7 +2,9 @@ package field
 
 import (
 	"context"
+	"encoding/binary"
 	"errors"
+	"slices"
 	"strconv"
 	"time"
 
@@ -21,8 +23,8 @@ const (
 	leastRest   = 5 * time.Second
 )
 
-// What was learned from refused requests is forgotten after this time, so that a
-// passing trouble does not spoil the plan for good. Common practice, no source.
+// What was learned from refused requests is forgotten after this time, for the
+// instrument may have been mended. Common practice, no source.
 const forgetAfter = 24 * time.Hour
 
 // poll reads an instrument once. It returns the kind of failure, one of the
@@ -66,13 +68,7 @@ func (w *worker) poll(ctx context.Context, u *unit) (b Batch, failed string) {
 			break
 		}
 	}
-	if len(apart) > 0 {
-		if len(u.learned) == 0 {
-			u.forgetAt = time.Now().Add(forgetAfter)
-		}
-		u.learned = append(u.learned, apart...)
-		w.plan(u)
-	}
+	w.learn(u, apart)
 	w.rest(u, first)
 	if first == nil {
 		b.Err = w.explainPoints(u, b.Readings)
@@ -80,6 +76,21 @@ func (w *worker) poll(ctx context.Context, u *unit) (b Batch, failed string) {
 	}
 	b.Err = first.err
 	return b, kindOf(first.reason)
+}
+
+// learn plans anew when a poll found what the one before had found, which was
+// then no passing trouble.
+func (w *worker) learn(u *unit, found []barrier) {
+	again := slices.DeleteFunc(slices.Clone(found), func(n barrier) bool { return !slices.Contains(u.suspected, n) })
+	u.suspected = found
+	if len(again) == 0 {
+		return
+	}
+	if len(u.learned) == 0 {
+		u.forgetAt = time.Now().Add(forgetAfter)
+	}
+	u.learned = append(u.learned, again...)
+	w.plan(u)
 }
 
 // readApart reads the halves of a refused block, and the halves of these where
@@ -136,29 +147,32 @@ func (w *worker) readBlock(ctx context.Context, u *unit, blk block, b *Batch) *f
 	return nil
 }
 
-// send is a modbus.Transporter.
-type send func(request []byte) ([]byte, error)
-
-func (s send) Send(request []byte) ([]byte, error) { return s(request) }
-
 // read makes one request to a unit. The data has just the size that was asked
 // for.
 func (w *worker) read(ctx context.Context, to byte, b block) ([]byte, error) {
 	w.setUnit(to)
-	c := modbus.NewClient2(w.codec, send(func(request []byte) ([]byte, error) {
-		return w.link.exchange(ctx, request)
-	}))
-	quantity := uint16(b.quantity)
-	switch b.table {
-	case Coil:
-		return c.ReadCoils(b.address, quantity)
-	case DiscreteInput:
-		return c.ReadDiscreteInputs(b.address, quantity)
-	case HoldingRegister:
-		return c.ReadHoldingRegisters(b.address, quantity)
-	default:
-		return c.ReadInputRegisters(b.address, quantity)
+	ask := modbus.ProtocolDataUnit{FunctionCode: b.function(), Data: make([]byte, 4)}
+	binary.BigEndian.PutUint16(ask.Data, b.address)
+	binary.BigEndian.PutUint16(ask.Data[2:], uint16(b.quantity))
+	request, err := w.codec.Encode(&ask)
+	if err != nil {
+		return nil, err
 	}
+	reply, err := w.link.exchange(ctx, request)
+	if err != nil {
+		return nil, err
+	}
+	if err := w.codec.Verify(request, reply); err != nil {
+		return nil, err
+	}
+	got, err := w.codec.Decode(reply)
+	if err != nil {
+		return nil, err
+	}
+	if got.FunctionCode != ask.FunctionCode {
+		return nil, &modbus.ModbusError{FunctionCode: got.FunctionCode, ExceptionCode: got.Data[0]}
+	}
+	return got.Data[1:], nil
 }
 
 // fill makes every point bad that has no quality yet.

@@ -47,11 +47,11 @@ func TestMergedReadThatIsRefused(t *testing.T) {
 		want     string
 		requests []int // in the first polls
 	}{
-		{"a hole between two points: apart from the same poll on", 2, []uint16{5}, []uint16{4, 6}, "good good", []int{3, 2, 2}},
-		{"another code for the same", 3, []uint16{5}, []uint16{4, 6}, "good good", []int{3, 2, 2}},
-		{"one point that does not exist", 2, []uint16{6}, []uint16{4, 5, 6}, "good good bad:exception-2", []int{5, 2, 2}},
-		{"one in the middle that does not exist", 2, []uint16{5}, []uint16{4, 5, 6, 7}, "good bad:exception-2 good good", []int{5, 3, 3}},
-		{"a point and a hole, found one after the other", 2, []uint16{2, 5}, []uint16{0, 2, 3, 8, 9, 10}, "good bad:exception-2 good good good good", []int{7, 7, 4, 4}},
+		{"a hole between two points: apart once it was found twice", 2, []uint16{5}, []uint16{4, 6}, "good good", []int{3, 3, 2}},
+		{"another code for the same", 3, []uint16{5}, []uint16{4, 6}, "good good", []int{3, 3, 2}},
+		{"one point that does not exist", 2, []uint16{6}, []uint16{4, 5, 6}, "good good bad:exception-2", []int{5, 5, 2}},
+		{"one in the middle that does not exist", 2, []uint16{5}, []uint16{4, 5, 6, 7}, "good bad:exception-2 good good", []int{5, 5, 3}},
+		{"a point and a hole, found one after the other", 2, []uint16{2, 5}, []uint16{0, 2, 3, 8, 9, 10}, "good bad:exception-2 good good good good", []int{7, 7, 7, 7, 4}},
 		{"none exists: merging was not the reason", 2, []uint16{4, 6}, []uint16{4, 6}, "bad:exception-2 bad:exception-2", []int{3, 1, 1}},
 		{"a table that does not exist cannot be helped", 1, []uint16{4, 6}, []uint16{4, 6}, "bad:exception-1 bad:exception-1", []int{1, 1, 1}},
 		{"a busy device is not asked more", 6, []uint16{4, 6}, []uint16{4, 6}, "bad:exception-6 bad:exception-6", []int{1, 1, 1}},
@@ -82,37 +82,48 @@ func TestMergedReadThatIsRefused(t *testing.T) {
 	}
 }
 
-// TestPassingRefusal: what a passing trouble taught is forgotten.
-func TestPassingRefusal(t *testing.T) {
-	synctest.Test(t, func(t *testing.T) {
-		f := &fake{}
-		f.script = func(n int, q []byte) []act {
-			if n == 1 {
-				return []act{{bytes: f.frame(q, 0x83, 4)}}
-			}
-			return []act{{bytes: f.honest(q)}}
-		}
-		l := f.line(instrument("north", 11, time.Hour, 4, 6))
-		_, batches := f.start(t, l, Options{})
-		before := 0
-		for i := range 30 {
-			if got := qualities(<-batches); got != "good good" {
-				t.Error(got)
-			}
-			want := 2
+// TestRefusalPasses: one refusal teaches nothing, and what two taught is
+// forgotten after a day.
+func TestRefusalPasses(t *testing.T) {
+	for _, c := range []struct {
+		reason   string
+		refused  []int // requests
+		requests func(poll int) int
+	}{
+		{"once", []int{1}, func(poll int) int { return map[bool]int{true: 3, false: 1}[poll == 0] }},
+		{"twice with a good one between", []int{1, 5}, func(poll int) int { return []int{3, 1, 3, 1}[min(poll, 3)] }},
+		{"twice in a row", []int{1, 4}, func(poll int) int {
 			switch {
-			case i == 0:
-				want = 3
-			case i > 24:
-				want = 1
+			case poll < 2:
+				return 3
+			case poll < 26: // until a day after the second
+				return 2
+			default:
+				return 1
 			}
-			now := len(f.asked(11))
-			if now-before != want {
-				t.Errorf("poll %d took %d requests, expected %d", i+1, now-before, want)
+		}},
+	} {
+		synctest.Test(t, func(t *testing.T) {
+			f := &fake{}
+			f.script = func(n int, q []byte) []act {
+				if slices.Contains(c.refused, n) {
+					return []act{{bytes: f.frame(q, 0x83, 4)}}
+				}
+				return []act{{bytes: f.honest(q)}}
 			}
-			before = now
-		}
-	})
+			_, batches := f.start(t, f.line(instrument("north", 11, time.Hour, 4, 6)), Options{})
+			for poll, before := 0, 0; poll < 30; poll++ {
+				if got := qualities(<-batches); got != "good good" {
+					t.Errorf("%s, poll %d: %s", c.reason, poll+1, got)
+				}
+				now := len(f.asked(11))
+				if now-before != c.requests(poll) {
+					t.Errorf("%s: poll %d took %d requests, expected %d", c.reason, poll+1, now-before, c.requests(poll))
+				}
+				before = now
+			}
+		})
+	}
 }
 
 // TestWhatWasReadIsKept: when a later request fails, the values of the earlier

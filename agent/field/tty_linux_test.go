@@ -153,6 +153,7 @@ func TestPulledAdapter(t *testing.T) {
 	if b, _ := until("good"); b.Readings[0].Value != 7 {
 		t.Errorf("register 7 holds %v", b.Readings[0].Value)
 	}
+	os.Remove(link) // before its number is given to another terminal
 	far.Close()
 	b, _ := until("bad:not-connected")
 	if !strings.HasPrefix(b.Err.Error(), "line-b: cannot use "+link+": ") {

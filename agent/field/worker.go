@@ -39,10 +39,11 @@ type unit struct {
 	// settled is when the first poll of its lasting pace is due.
 	settled time.Time
 
-	// learned keeps apart what it refused to have merged, until forgetAt; it
-	// is not tried again before splitAt when merging was not the reason.
-	learned           []barrier
-	forgetAt, splitAt time.Time
+	// suspected is what the last poll found to be kept apart. What the next
+	// finds again is learned until forgetAt. When merging was not the reason
+	// for a refusal, no block is split before splitAt.
+	suspected, learned []barrier
+	forgetAt, splitAt  time.Time
 
 	// A unit that does not answer is left alone until tryAt and gives the same
 	// failure meanwhile, so that its neighbours are read at their pace.
