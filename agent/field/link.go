@@ -61,18 +61,19 @@ type link struct {
 
 	s        stream
 	stop     func() bool // ends what ends s with its context
-	failures int         // of opening, or of what was opened, since the last reply
-	openAt   time.Time   // not before
-	openErr  error       // why the last opening failed
+	got      buffer
+	failures int       // of opening, or of what was opened, since the last reply
+	openAt   time.Time // not before
+	openErr  error     // why the last opening failed
 
 	sent       time.Time     // when the last request was
 	slowest    time.Duration // reply, of any unit
 	graceUntil time.Time
 }
 
-// exchange sends a request to read and returns the reply that fits it. From the
-// first byte sent to the last received it takes at most the line's timeout. The
-// error is a *failure, or that of ctx.
+// exchange sends a request to read and returns the reply that fits it, which is
+// good until the next. From the first byte sent to the last received it takes at
+// most the line's timeout. The error is a *failure, or that of ctx.
 func (l *link) exchange(ctx context.Context, request []byte) ([]byte, error) {
 	if f := request[l.function]; f < 1 || f > 4 {
 		return nil, fmt.Errorf("function code %d is not one of 1 to 4, which read: not sent", f)
@@ -129,7 +130,7 @@ func (l *link) attempt(ctx context.Context, deadline time.Time, request []byte) 
 	if _, err := s.Write(request); err != nil {
 		return nil, err
 	}
-	return readReply(s, request, l.fit)
+	return readReply(s, request, l.fit, &l.got)
 }
 
 // connect opens the line unless it is open, or was tried too recently.

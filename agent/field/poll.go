@@ -148,7 +148,7 @@ func (w *worker) readBlock(ctx context.Context, u *unit, blk block, b *Batch) *f
 }
 
 // read makes one request to a unit. The data has just the size that was asked
-// for.
+// for and is good until the next read.
 func (w *worker) read(ctx context.Context, to byte, b block) ([]byte, error) {
 	w.setUnit(to)
 	ask := modbus.ProtocolDataUnit{FunctionCode: b.function(), Data: make([]byte, 4)}
