@@ -24,14 +24,17 @@ type cost struct {
 	perByte        time.Duration // of a frame
 	turns          time.Duration // silences of one request and its reply
 	think          time.Duration // until the reply begins
+	limit          time.Duration // of what is merged, 0 for none
 }
 
 func costOf(l Line) cost {
 	if l.Kind == TCP {
-		return cost{tcpRequest, tcpReply, networkByte, 0, assumedLatency}
+		return cost{tcpRequest, tcpReply, networkByte, 0, assumedLatency, 0}
 	}
-	c := cost{rtuRequest, rtuReply, l.character(), 2 * characterSilence(l.Baud), assumedThink}
-	if l.Kind == RTUOverTCP {
+	c := cost{rtuRequest, rtuReply, l.character(), 2 * characterSilence(l.Baud), assumedThink, 0}
+	if l.Kind == RTU {
+		c.limit = l.Timeout
+	} else {
 		c.think += assumedLatency
 	}
 	return c
@@ -101,8 +104,9 @@ func Plan(l Line) []PlannedRequest {
 type Load struct {
 	// Cycle is the time to read every instrument once.
 	Cycle time.Duration
-	// Peak is Cycle as a share of the shortest period: up to 1 every poll is on
-	// time even when all fall due at once.
+	// Peak is Cycle as a share of the shortest period. Up to 1 no poll is left
+	// out even when all fall due at once, and a value gets at most as old as the
+	// period of its instrument and Cycle together.
 	Peak float64
 	// Mean is the share of the time in which the line is in use. Above 1, polls
 	// are left out.

@@ -39,8 +39,8 @@ func (in Instrument) barriers() []barrier {
 	return all
 }
 
-// plan merges points into the requests that take the least time together. It
-// never splits a value.
+// plan merges points into the requests that take the least time together, each
+// within the limit of c. It never splits a value.
 //
 // Some best plan has blocks that follow one another in the order of the
 // addresses: of two blocks that cross, each point can go to the one that reads
@@ -72,7 +72,7 @@ func plan(points []Point, c cost, never []barrier) []block {
 				break
 			}
 			b = block{p.Table, q.Address, max(b.end(), q.end()) + 1 - int(q.Address), order[i:n]}
-			if !single && !b.allowed(never) {
+			if !single && (!b.allowed(never) || c.limit > 0 && c.of(b) > c.limit) {
 				break
 			}
 			if s := best[i].cost + c.of(b); s <= least.cost {

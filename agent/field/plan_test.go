@@ -34,6 +34,7 @@ var (
 	slow    = Line{Kind: RTU, Baud: 9600, Parity: "even", StopBits: 1}
 	quick   = Line{Kind: RTU, Baud: 115200, Parity: "none", StopBits: 1}
 	network = Line{Kind: TCP}
+	hasty   = Line{Kind: RTU, Baud: 9600, Parity: "even", StopBits: 1, Timeout: 100 * time.Millisecond}
 )
 
 // TestPlan: by hand, a second request at 9600 baud and 11 bits a character costs
@@ -57,6 +58,8 @@ func TestPlan(t *testing.T) {
 		{"and no more", network, at(InputRegister, "int16", 0, 125), nil, "input-register 0+1, input-register 125+1"},
 		{"it is cut where the gap is widest", network, at(InputRegister, "int16", 0, 80, 81, 140), nil, "input-register 0+1, input-register 80+61"},
 		{"a value is not split over the limit", network, at(InputRegister, "float32", 0, 124), nil, "input-register 0+2, input-register 124+2"},
+		{"29 registers are the most in 100 ms", hasty, at(HoldingRegister, "int16", 0, 10, 20, 28), nil, "holding-register 0+29"},
+		{"not one more", hasty, at(HoldingRegister, "int16", 0, 10, 20, 29), nil, "holding-register 0+1, holding-register 10+20"},
 		{"tables apart", network, append(at(Coil, "bit", 3), at(DiscreteInput, "bit", 3)...), nil, "coil 3+1, discrete-input 3+1"},
 		{"bits reach further", slow, at(Coil, "bit", 0, 239), nil, "coil 0+240"},
 		{"but not any distance", slow, at(Coil, "bit", 0, 240), nil, "coil 0+1, coil 240+1"},
