@@ -6,7 +6,6 @@ import (
 	"math"
 	"net"
 	"slices"
-	"time"
 )
 
 var (
@@ -87,24 +86,25 @@ func (in Instrument) check(l Line, fault faults) {
 			sound = false
 		}
 	}
+	for _, s := range in.Unreadable {
+		if !slices.Contains(tables, s.Table) || s.From > s.To {
+			fault("unreadable %s %d to %d, expected a table, one of %v, and its addresses from low to high", s.Table, s.From, s.To, tables)
+		}
+		for _, p := range in.Points {
+			if p.Table == s.Table && p.Address <= s.To && int(p.Address)+p.size() > int(s.From) {
+				fault("point %s lies in %s %d to %d, which is marked unreadable", p.Name, s.Table, s.From, s.To)
+			}
+		}
+	}
 	if l.Kind != RTU || l.Baud <= 0 || !sound {
 		return
 	}
-	for _, b := range plan(in.Points) {
-		if t := wireTime(l, b); t > l.Timeout {
+	c := costOf(l)
+	for _, b := range plan(in.Points, c, in.barriers()) {
+		if t := c.wire(b) - c.turns; t > l.Timeout {
 			fault("%s take %s on the wire at %d baud, longer than the timeout of %s: lengthen timeout", b.name(), milliseconds(t), l.Baud, milliseconds(l.Timeout))
 		}
 	}
-}
-
-// wireTime is how long a request and its reply take at the least.
-func wireTime(l Line, b block) time.Duration {
-	character := 1 + 8 + l.StopBits
-	if l.Parity != "none" {
-		character++
-	}
-	const request, frame = 8, 5
-	return time.Duration((request+frame+b.bytes())*character) * time.Second / time.Duration(l.Baud)
 }
 
 func (p Point) check() error {

@@ -62,6 +62,18 @@ type Instrument struct {
 	Unit   byte
 	Every  time.Duration
 	Points []Point
+	// Unreadable has the addresses that no request may touch, be it only to
+	// read over them.
+	Unreadable []Span
+	// Urgent instruments go first when several are due. One with a point that
+	// has KeepOverRange is urgent in any case.
+	Urgent bool
+}
+
+// Span is a run of addresses of one table, From and To included.
+type Span struct {
+	Table    Table
+	From, To uint16
 }
 
 // Point is one measured value of an instrument.

@@ -29,10 +29,12 @@ func (w wrongReply) Error() string { return string(w) }
 // wrongReply as soon as what arrived cannot be the reply.
 type fit func(request, got []byte) (size int, err error)
 
-// readReply reads the reply to a request as its bytes arrive. Nothing may
-// follow it. The error is a wrongReply or that of the reader.
-func readReply(r io.Reader, request []byte, f fit) ([]byte, error) {
-	var got [maxFrame + 1]byte
+// buffer is room for a frame and the first byte of what follows it.
+type buffer [maxFrame + 1]byte
+
+// readReply reads the reply to a request into got as its bytes arrive. Nothing
+// may follow it. The error is a wrongReply or that of the reader.
+func readReply(r io.Reader, request []byte, f fit, got *buffer) ([]byte, error) {
 	n := 0
 	for {
 		m, readErr := r.Read(got[n:])

@@ -74,13 +74,13 @@ func TestReadReply(t *testing.T) {
 		{"RTU checksum", fitRTU, rtuAsk, unhex(t, "11 03 06 02 2B 00 00 00 64 00 00"), "its checksum is wrong"},
 		{"RTU, two replies in one piece", fitRTU, rtuAsk, append(rtu(0x11, 0x83, 2), rtu(0x11, 0x83, 2)...), "5 or more bytes follow the reply"},
 	} {
-		got, err := readReply(bytes.NewReader(c.got), c.ask, c.f)
+		got, err := readReply(bytes.NewReader(c.got), c.ask, c.f, new(buffer))
 		if c.fails == "" {
 			if err != nil || !bytes.Equal(got, c.got) {
 				t.Errorf("%s: % X, %v", c.reason, got, err)
 			}
 			// However it is cut into pieces.
-			got, err = readReply(iotest.OneByteReader(bytes.NewReader(c.got)), c.ask, c.f)
+			got, err = readReply(iotest.OneByteReader(bytes.NewReader(c.got)), c.ask, c.f, new(buffer))
 			if err != nil || !bytes.Equal(got, c.got) {
 				t.Errorf("%s, byte by byte: % X, %v", c.reason, got, err)
 			}
@@ -94,11 +94,11 @@ func TestReadReply(t *testing.T) {
 
 func TestReadReplyCutOff(t *testing.T) {
 	r := io.MultiReader(bytes.NewReader([]byte{0x11, 3}), iotest.ErrReader(timeout{}))
-	_, err := readReply(r, rtu(0x11, 3, 0, 0, 0, 1), fitRTU)
+	_, err := readReply(r, rtu(0x11, 3, 0, 0, 0, 1), fitRTU, new(buffer))
 	if _, ok := errors.AsType[wrongReply](err); !ok || err.Error() != "it is cut off after 2 bytes" {
 		t.Errorf("error %v", err)
 	}
-	if _, err := readReply(iotest.ErrReader(timeout{}), rtu(0x11, 3, 0, 0, 0, 1), fitRTU); !isTimeout(err) {
+	if _, err := readReply(iotest.ErrReader(timeout{}), rtu(0x11, 3, 0, 0, 0, 1), fitRTU, new(buffer)); !isTimeout(err) {
 		t.Errorf("error %v, expected the reader's own", err)
 	}
 }
@@ -110,7 +110,7 @@ func (timeout) Timeout() bool { return true }
 
 // fuzzReply gives bytes in pieces and asserts that whatever is accepted fits.
 func fuzzReply(t *testing.T, f fit, ask, data []byte, header int) {
-	got, err := readReply(iotest.HalfReader(bytes.NewReader(data)), ask, f)
+	got, err := readReply(iotest.HalfReader(bytes.NewReader(data)), ask, f, new(buffer))
 	if err != nil {
 		return
 	}

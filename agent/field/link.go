@@ -7,6 +7,7 @@ import (
 	"io"
 	"math/rand/v2"
 	"net"
+	"os"
 	"time"
 
 	"ebbwatch/agent/reading"
@@ -59,6 +60,8 @@ type link struct {
 	discarded func(int)
 
 	s        stream
+	stop     func() bool // ends what ends s with its context
+	got      buffer
 	failures int       // of opening, or of what was opened, since the last reply
 	openAt   time.Time // not before
 	openErr  error     // why the last opening failed
@@ -68,9 +71,9 @@ type link struct {
 	graceUntil time.Time
 }
 
-// exchange sends a request to read and returns the reply that fits it. From the
-// first byte sent to the last received it takes at most the line's timeout. The
-// error is a *failure, or that of ctx.
+// exchange sends a request to read and returns the reply that fits it, which is
+// good until the next. From the first byte sent to the last received it takes at
+// most the line's timeout. The error is a *failure, or that of ctx.
 func (l *link) exchange(ctx context.Context, request []byte) ([]byte, error) {
 	if f := request[l.function]; f < 1 || f > 4 {
 		return nil, fmt.Errorf("function code %d is not one of 1 to 4, which read: not sent", f)
@@ -109,7 +112,9 @@ func (l *link) attempt(ctx context.Context, deadline time.Time, request []byte) 
 	if err := s.SetDeadline(deadline); err != nil {
 		return nil, err
 	}
-	defer context.AfterFunc(ctx, func() { s.SetDeadline(past) })()
+	if ctx.Err() != nil {
+		return nil, ctx.Err()
+	}
 	if l.silence > 0 {
 		if err := l.listen(ctx); err != nil {
 			return nil, err
@@ -125,7 +130,7 @@ func (l *link) attempt(ctx context.Context, deadline time.Time, request []byte) 
 	if _, err := s.Write(request); err != nil {
 		return nil, err
 	}
-	return readReply(s, request, l.fit)
+	return readReply(s, request, l.fit, &l.got)
 }
 
 // connect opens the line unless it is open, or was tried too recently.
@@ -136,13 +141,15 @@ func (l *link) connect(ctx context.Context, deadline time.Time) error {
 	if l.openErr != nil && time.Now().Before(l.openAt) {
 		return &failure{reading.NotConnected, l.openErr}
 	}
-	ctx, cancel := context.WithDeadline(ctx, deadline)
+	until, cancel := context.WithDeadline(ctx, deadline)
 	defer cancel()
-	s, err := l.open(ctx)
+	s, err := l.open(until)
 	if err != nil {
 		return l.shut(err)
 	}
 	l.s = s
+	// Whoever sets a deadline looks at ctx after that, so none outlasts this.
+	l.stop = context.AfterFunc(ctx, func() { s.SetDeadline(past) })
 	if l.silence > 0 {
 		// A reply to a request of before may still come, or be held by a
 		// serial server.
@@ -187,14 +194,22 @@ func (l *link) grace() time.Duration {
 	return max(leastGrace, min(2*l.slowest, 3*l.timeout))
 }
 
+// coarse is how late a deadline may be noticed: Go's poller counts milliseconds.
+const coarse = time.Millisecond
+
 // listen waits until the grace is over and the line has been silent for 3.5
-// characters, and discards what arrives meanwhile.
+// characters, and discards what arrives meanwhile. On a device it waits the last
+// millisecond by a finer clock and deaf: every request would be late else.
 func (l *link) listen(ctx context.Context) error {
 	until := latest(l.graceUntil, time.Now().Add(l.silence))
 	limit := until.Add(l.timeout)
+	var deaf time.Duration
+	if _, device := l.s.(*os.File); device {
+		deaf = coarse
+	}
 	var waste [maxFrame]byte
 	for {
-		if err := l.s.SetDeadline(until); err != nil {
+		if err := l.s.SetDeadline(until.Add(-deaf)); err != nil {
 			return err
 		}
 		if ctx.Err() != nil {
@@ -211,6 +226,9 @@ func (l *link) listen(ctx context.Context) error {
 		}
 		switch {
 		case isTimeout(err):
+			if deaf > 0 {
+				pause(time.Until(until))
+			}
 			return ctx.Err()
 		case err != nil:
 			return err
@@ -229,6 +247,7 @@ func latest(a, b time.Time) time.Time {
 
 func (l *link) close() {
 	if l.s != nil {
+		l.stop()
 		l.s.Close()
 		l.s = nil
 	}

@@ -219,31 +219,3 @@ func serialServer(t *testing.T, device string) (address string) {
 	}()
 	return listener.Addr().String()
 }
-
-// BenchmarkTransactionTCP is one read of 10 registers over loopback.
-func BenchmarkTransactionTCP(b *testing.B) {
-	listener, err := net.Listen("tcp", "127.0.0.1:0")
-	if err != nil {
-		b.Fatal(err)
-	}
-	defer listener.Close()
-	go func() {
-		if c, err := listener.Accept(); err == nil {
-			(&fake{}).serve(c)
-		}
-	}()
-	l := (&fake{}).line(instrument("north", 1, time.Second, 0))
-	l.Address = listener.Addr().String()
-	field, err := New([]Line{l}, Options{})
-	if err != nil {
-		b.Fatal(err)
-	}
-	w := field.workers[0]
-	defer w.link.close()
-	b.ReportAllocs()
-	for b.Loop() {
-		if _, err := w.read(b.Context(), 1, block{table: HoldingRegister, quantity: 10}); err != nil {
-			b.Fatal(err)
-		}
-	}
-}

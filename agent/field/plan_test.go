@@ -2,9 +2,15 @@ package field
 
 import (
 	"fmt"
+	"math"
 	"math/rand/v2"
+	"slices"
 	"strings"
 	"testing"
+	"time"
+
+	"github.com/google/go-cmp/cmp"
+	"pgregory.net/rapid"
 )
 
 func describe(blocks []block) string {
@@ -15,80 +21,268 @@ func describe(blocks []block) string {
 	return strings.Join(s, ", ")
 }
 
-func TestPlan(t *testing.T) {
-	at := func(table Table, kind string, addresses ...uint16) []Point {
-		var ps []Point
-		for _, a := range addresses {
-			ps = append(ps, Point{Table: table, Type: kind, Address: a})
-		}
-		return ps
+// at is points of one type at each address.
+func at(table Table, kind string, addresses ...uint16) []Point {
+	var ps []Point
+	for _, a := range addresses {
+		ps = append(ps, Point{Table: table, Type: kind, Address: a})
 	}
+	return ps
+}
+
+var (
+	slow    = Line{Kind: RTU, Baud: 9600, Parity: "even", StopBits: 1}
+	quick   = Line{Kind: RTU, Baud: 115200, Parity: "none", StopBits: 1}
+	network = Line{Kind: TCP}
+	hasty   = Line{Kind: RTU, Baud: 9600, Parity: "even", StopBits: 1, Timeout: 100 * time.Millisecond}
+)
+
+// TestPlan: by hand, a second request at 9600 baud and 11 bits a character costs
+// 13 characters of 1.146 ms, two silences of 4.01 ms and the 10 ms that a unit
+// is assumed to think: 32.9 ms, or 14.4 registers. At 115200 baud and 10 bits it
+// costs 13 of 0.0868 ms, two of 1.75 ms and 10 ms: 14.6 ms, or 84.3 registers.
+func TestPlan(t *testing.T) {
 	for _, c := range []struct {
-		reason string
-		points []Point
-		want   string
-		apart  string
+		reason     string
+		line       Line
+		points     []Point
+		unreadable []Span
+		want       string
 	}{
-		{"neighbours, in any order", at(HoldingRegister, "int32", 2, 0), "holding-register 0+4", "holding-register 0+2, holding-register 2+2"},
-		{"a gap of 8 is read over", at(InputRegister, "int16", 0, 9), "input-register 0+10", "input-register 0+1, input-register 9+1"},
-		{"one of 9 is not", at(InputRegister, "int16", 0, 10), "input-register 0+1, input-register 10+1", "input-register 0+1, input-register 10+1"},
-		{"125 registers are the most", at(InputRegister, "float32", 0, 9, 18, 27, 36, 45, 54, 63, 72, 81, 90, 99, 108, 117, 123), "input-register 0+125", ""},
-		{"a value is not split over the limit", at(InputRegister, "float32", 0, 9, 18, 27, 36, 45, 54, 63, 72, 81, 90, 99, 108, 117, 124), "input-register 0+119, input-register 124+2", ""},
-		{"tables apart", append(at(Coil, "bit", 3), at(DiscreteInput, "bit", 3)...), "coil 3+1, discrete-input 3+1", "coil 3+1, discrete-input 3+1"},
-		{"bits reach further", at(Coil, "bit", 0, 129), "coil 0+130", "coil 0+1, coil 129+1"},
-		{"but not any distance", at(Coil, "bit", 0, 130), "coil 0+1, coil 130+1", ""},
-		{"bits of one register", at(HoldingRegister, "uint16", 7, 7, 7), "holding-register 7+1", "holding-register 7+1"},
-		{"a short value inside a long one", append(at(HoldingRegister, "int64", 0), at(HoldingRegister, "int16", 1)...), "holding-register 0+4", "holding-register 0+4"},
-		{"the last register", at(HoldingRegister, "int16", 65535), "holding-register 65535+1", ""},
+		{"neighbours, in any order", slow, at(HoldingRegister, "int32", 2, 0), nil, "holding-register 0+4"},
+		{"a gap of 14 is read over", slow, at(InputRegister, "int16", 0, 15), nil, "input-register 0+16"},
+		{"one of 15 is not", slow, at(InputRegister, "int16", 0, 16), nil, "input-register 0+1, input-register 16+1"},
+		{"a gap of 84 on a faster line is", quick, at(InputRegister, "int16", 0, 85), nil, "input-register 0+86"},
+		{"one of 85 is not", quick, at(InputRegister, "int16", 0, 86), nil, "input-register 0+1, input-register 86+1"},
+		{"a network takes any gap up to the limit", network, at(InputRegister, "int16", 0, 124), nil, "input-register 0+125"},
+		{"and no more", network, at(InputRegister, "int16", 0, 125), nil, "input-register 0+1, input-register 125+1"},
+		{"it is cut where the gap is widest", network, at(InputRegister, "int16", 0, 80, 81, 140), nil, "input-register 0+1, input-register 80+61"},
+		{"a value is not split over the limit", network, at(InputRegister, "float32", 0, 124), nil, "input-register 0+2, input-register 124+2"},
+		{"29 registers are the most in 100 ms", hasty, at(HoldingRegister, "int16", 0, 10, 20, 28), nil, "holding-register 0+29"},
+		{"not one more", hasty, at(HoldingRegister, "int16", 0, 10, 20, 29), nil, "holding-register 0+1, holding-register 10+20"},
+		{"tables apart", network, append(at(Coil, "bit", 3), at(DiscreteInput, "bit", 3)...), nil, "coil 3+1, discrete-input 3+1"},
+		{"bits reach further", slow, at(Coil, "bit", 0, 239), nil, "coil 0+240"},
+		{"but not any distance", slow, at(Coil, "bit", 0, 240), nil, "coil 0+1, coil 240+1"},
+		{"2000 bits are the most", network, at(Coil, "bit", 0, 1999, 2000), nil, "coil 0+1, coil 1999+2"},
+		{"bits of one register", slow, at(HoldingRegister, "uint16", 7, 7, 7), nil, "holding-register 7+1"},
+		{"a short value inside a long one", slow, append(at(HoldingRegister, "int64", 0), at(HoldingRegister, "int16", 1)...), nil, "holding-register 0+4"},
+		{"the last register", slow, at(HoldingRegister, "int16", 65535), nil, "holding-register 65535+1"},
+		{"not over an unreadable register", slow, at(HoldingRegister, "int16", 0, 2, 3), []Span{{HoldingRegister, 1, 1}}, "holding-register 0+1, holding-register 2+2"},
+		{"which is one of its own table", slow, at(HoldingRegister, "int16", 0, 2), []Span{{InputRegister, 1, 1}}, "holding-register 0+3"},
+		{"up to an unreadable range", slow, at(HoldingRegister, "int16", 0, 9), []Span{{HoldingRegister, 10, 20}}, "holding-register 0+10"},
 	} {
-		blocks := plan(c.points)
-		if got := describe(blocks); got != c.want {
+		in := Instrument{Unreadable: c.unreadable}
+		if got := describe(plan(c.points, costOf(c.line), in.barriers())); got != c.want {
 			t.Errorf("%s: %s, expected %s", c.reason, got, c.want)
-		}
-		var apart []block
-		for _, b := range blocks {
-			apart = append(apart, b.apart(c.points)...)
-		}
-		if got := describe(apart); c.apart != "" && got != c.apart {
-			t.Errorf("%s, apart: %s, expected %s", c.reason, got, c.apart)
 		}
 	}
 }
 
-// TestPlanCoversEveryPointOnce tries plans of random points.
-func TestPlanCoversEveryPointOnce(t *testing.T) {
+// randomMap draws points of two tables, some over one another, and unreadable
+// spans between them.
+func randomMap(intn func(n int) int, most int) (points []Point, unreadable []Span) {
 	types := []string{"int16", "float32", "float64"}
-	for seed := range uint64(300) {
-		r := rand.New(rand.NewPCG(seed, 0))
-		points := make([]Point, 1+r.IntN(60))
-		for i := range points {
-			points[i] = Point{Table: HoldingRegister, Type: types[r.IntN(3)], Address: uint16(r.IntN(400))}
-			if r.IntN(4) == 0 {
-				points[i] = Point{Table: Coil, Type: "bit", Address: uint16(r.IntN(9000))}
+	reach := []int{12, 60, 300}[intn(3)]
+	for range 1 + intn(most) {
+		p := Point{Table: HoldingRegister, Type: types[intn(3)], Address: uint16(intn(reach))}
+		if intn(4) == 0 {
+			p = Point{Table: Coil, Type: "bit", Address: uint16(intn(15 * reach))}
+		}
+		points = append(points, p)
+	}
+	for range intn(3) {
+		s := Span{Table: HoldingRegister, From: uint16(intn(reach))}
+		s.To = s.From + uint16(intn(5))
+		if !slices.ContainsFunc(points, func(p Point) bool { return touches(s, p.Table, int(p.Address), p.end()) }) {
+			unreadable = append(unreadable, s)
+		}
+	}
+	return points, unreadable
+}
+
+func touches(s Span, t Table, from, to int) bool {
+	return s.Table == t && from <= int(s.To) && to >= int(s.From)
+}
+
+// exhaustive is the least time of all ways to put points into requests.
+func exhaustive(l Line, points []Point, unreadable []Span) time.Duration {
+	var groups [][]Point
+	least := time.Duration(math.MaxInt64)
+	// price is the time of one request for a group, worked out apart from the
+	// plan; false when it must not be made.
+	price := func(g []Point) (time.Duration, bool) {
+		from, to := 1<<16, 0
+		for _, p := range g {
+			if p.Table != g[0].Table {
+				return 0, false
+			}
+			n := map[string]int{"bit": 1, "int16": 1, "float32": 2, "float64": 4}[p.Type]
+			from, to = min(from, int(p.Address)), max(to, int(p.Address)+n-1)
+		}
+		for _, s := range unreadable {
+			if touches(s, g[0].Table, from, to) {
+				return 0, false
 			}
 		}
+		n, most := to-from+1, 125
+		data := 2 * n
+		if g[0].Table == Coil {
+			data, most = (n+7)/8, 2000
+		}
+		if n > most {
+			return 0, false
+		}
+		if l.Kind == TCP {
+			return 5*time.Millisecond + time.Duration(12+9+data)*800*time.Nanosecond, true
+		}
+		bits, silence := 11, 3.5*11/float64(l.Baud)
+		if l.Parity == "none" {
+			bits = 10
+		}
+		if l.Baud > 19200 {
+			silence = 0.00175
+		}
+		character := time.Second * time.Duration(bits) / time.Duration(l.Baud)
+		return 10*time.Millisecond + time.Duration(8+5+data)*character + 2*time.Duration(silence*1e9), true
+	}
+	var place func(i int)
+	place = func(i int) {
+		if i == len(points) {
+			var sum time.Duration
+			for _, g := range groups {
+				d, ok := price(g)
+				if !ok {
+					return
+				}
+				sum += d
+			}
+			least = min(least, sum)
+			return
+		}
+		for k := range groups {
+			groups[k] = append(groups[k], points[i])
+			place(i + 1)
+			groups[k] = groups[k][:len(groups[k])-1]
+		}
+		groups = append(groups, []Point{points[i]})
+		place(i + 1)
+		groups = groups[:len(groups)-1]
+	}
+	place(0)
+	return least
+}
+
+// TestPlanIsTheBest compares the plan of 1,000 random maps with the best of all
+// ways to put their points into requests.
+func TestPlanIsTheBest(t *testing.T) {
+	var planned, best time.Duration
+	for seed := range uint64(1000) {
+		r := rand.New(rand.NewPCG(seed, 0))
+		l := []Line{slow, quick, network}[r.IntN(3)]
+		points, unreadable := randomMap(r.IntN, 7)
+		var sum time.Duration
+		for _, q := range Plan(Line{Kind: l.Kind, Baud: l.Baud, Parity: l.Parity, StopBits: l.StopBits, Instruments: []Instrument{{Points: points, Unreadable: unreadable}}}) {
+			sum += q.Wire + q.Think
+		}
+		least := exhaustive(l, points, unreadable)
+		if d := sum - least; d.Abs() > time.Microsecond {
+			t.Errorf("seed %d: planned %v, the best takes %v", seed, sum, least)
+		}
+		planned, best = planned+sum, best+least
+	}
+	t.Logf("planned cost to the best: %.4f", planned.Seconds()/best.Seconds())
+}
+
+// TestPlanHoldsItsLimits: every point is read once and whole, no request is too
+// long or touches what is unreadable.
+func TestPlanHoldsItsLimits(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		points, unreadable := randomMap(func(n int) int { return rapid.IntRange(0, n-1).Draw(t, "n") }, 60)
+		l := rapid.SampledFrom([]Line{slow, quick, network}).Draw(t, "line")
 		seen := map[int]int{}
-		for _, b := range plan(points) {
+		for _, b := range plan(points, costOf(l), Instrument{Unreadable: unreadable}.barriers()) {
 			most := maxRegisters
 			if b.table == Coil {
 				most = maxBits
 			}
 			if b.quantity < 1 || b.quantity > most {
-				t.Errorf("seed %d: a block of %d", seed, b.quantity)
+				t.Errorf("a request for %d", b.quantity)
+			}
+			for _, s := range unreadable {
+				if touches(s, b.table, int(b.address), b.end()) {
+					t.Errorf("%s touches unreadable %+v", b.name(), s)
+				}
 			}
 			data := make([]byte, b.bytes())
 			for _, i := range b.points {
 				seen[i]++
-				if p := points[i]; p.Table != b.table || len(b.part(p, data)) == 0 {
-					t.Errorf("seed %d: point %+v is not in its block", seed, p)
+				p := points[i]
+				if p.Table != b.table || p.Address < b.address || p.end() > b.end() {
+					t.Errorf("point %+v is not in its request", p)
 				}
+				b.part(p, data) // panics when it is not
 			}
 		}
 		for i := range points {
 			if seen[i] != 1 {
-				t.Errorf("seed %d: point %d is read %d times", seed, i, seen[i])
+				t.Errorf("point %d is read %d times", i, seen[i])
 			}
 		}
+	})
+}
+
+// TestHalves: halves have all points of a block, are shorter than it, and the
+// barrier between them forbids it but neither of them.
+func TestHalves(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		points, _ := randomMap(func(n int) int { return rapid.IntRange(0, n-1).Draw(t, "n") }, 20)
+		for _, b := range plan(points, costOf(network), nil) {
+			if b.single(points) {
+				continue
+			}
+			left, right := b.halves(points)
+			if got := slices.Concat(left.points, right.points); !slices.Equal(got, b.points) || len(left.points) == 0 || len(right.points) == 0 {
+				t.Fatalf("%v becomes %v and %v", b.points, left.points, right.points)
+			}
+			for _, h := range []block{left, right} {
+				for _, i := range h.points {
+					if p := points[i]; p.Address < h.address || p.end() > h.end() {
+						t.Errorf("point %+v is not in its half", p)
+					}
+				}
+			}
+			if never := []barrier{between(left, right)}; b.allowed(never) {
+				t.Errorf("%+v does not keep %s apart", never, b.name())
+			}
+		}
+	})
+}
+
+func TestPlannedRequests(t *testing.T) {
+	l := slow
+	l.Instruments = []Instrument{
+		{Name: "scales", Unit: 11, Every: time.Second, Points: at(HoldingRegister, "float32", 0, 2)},
+		{Name: "detector", Unit: 12, Every: 200 * time.Millisecond, Points: at(Coil, "bit", 9)},
+	}
+	l.Instruments[0].Points[0].Name, l.Instruments[0].Points[1].Name, l.Instruments[1].Points[0].Name = "a", "b", "c"
+	// 8 and 5+8 characters of 11 bits, 8 and 5+1 of them; 3.5 before and after.
+	character := 11 * time.Second / 9600
+	silence := 7 * 11 * time.Second / (2 * 9600)
+	want := []PlannedRequest{
+		{"scales", 11, time.Second, HoldingRegister, 0, 4, []string{"a", "b"}, 8, 13, 21*character + 2*silence, 10 * time.Millisecond},
+		{"detector", 12, 200 * time.Millisecond, Coil, 9, 1, []string{"c"}, 8, 6, 14*character + 2*silence, 10 * time.Millisecond},
+	}
+	got := Plan(l)
+	if d := cmp.Diff(want, got); d != "" {
+		t.Error(d)
+	}
+	// 21 and 14 characters, four silences and two thoughts: 76.1 ms.
+	load := LoadOf(got)
+	if load.Cycle.Round(100*time.Microsecond) != 76100*time.Microsecond || math.Abs(load.Peak-0.381) > 0.001 || math.Abs(load.Mean-(0.0421+0.1703)) > 0.001 {
+		t.Errorf("%+v", load)
+	}
+	if got := LoadOf(nil); got != (Load{}) {
+		t.Errorf("%+v", got)
 	}
 }
 

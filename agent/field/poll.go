@@ -2,6 +2,7 @@ package field
 
 import (
 	"context"
+	"encoding/binary"
 	"errors"
 	"slices"
 	"strconv"
@@ -22,6 +23,10 @@ const (
 	leastRest   = 5 * time.Second
 )
 
+// What was learned from refused requests is forgotten after this time, for the
+// instrument may have been mended. Common practice, no source.
+const forgetAfter = 24 * time.Hour
+
 // poll reads an instrument once. It returns the kind of failure, one of the
 // keys of LineStats.Errors, when the instrument could not be read.
 func (w *worker) poll(ctx context.Context, u *unit) (b Batch, failed string) {
@@ -34,18 +39,21 @@ func (w *worker) poll(ctx context.Context, u *unit) (b Batch, failed string) {
 		b.Err = u.last
 		return b, kindOf(u.reason)
 	}
+	if len(u.learned) > 0 && time.Now().After(u.forgetAt) {
+		u.learned = nil
+		w.plan(u)
+	}
 	var first *failure
-	for i := 0; i < len(u.blocks); i++ {
-		blk := u.blocks[i]
+	var apart []barrier
+	for _, blk := range u.blocks {
 		f := w.readBlock(ctx, u, blk, &b)
-		if f != nil && refusesMerging(f) {
-			if single := blk.apart(u.Points); len(single) > 1 {
-				// Once it has helped, these points are read apart for good.
-				var helped bool
-				if helped, f = w.readAll(ctx, u, single, &b); helped {
-					u.blocks = slices.Replace(u.blocks, i, i+1, single...)
-					i += len(single) - 1
-				}
+		if f != nil && refusesMerging(f) && !blk.single(u.Points) && time.Now().After(u.splitAt) {
+			var found []barrier
+			var helped bool
+			if found, helped, f = w.readApart(ctx, u, blk, &b); helped {
+				apart = append(apart, found...)
+			} else if !endsPoll(f) {
+				u.splitAt = time.Now().Add(longestRest)
 			}
 		}
 		if ctx.Err() != nil {
@@ -60,6 +68,7 @@ func (w *worker) poll(ctx context.Context, u *unit) (b Batch, failed string) {
 			break
 		}
 	}
+	w.learn(u, apart)
 	w.rest(u, first)
 	if first == nil {
 		b.Err = w.explainPoints(u, b.Readings)
@@ -69,21 +78,54 @@ func (w *worker) poll(ctx context.Context, u *unit) (b Batch, failed string) {
 	return b, kindOf(first.reason)
 }
 
-// readAll reads blocks one by one. It reports whether one was answered with
-// values, and the first failure, or the one that ends the poll.
-func (w *worker) readAll(ctx context.Context, u *unit, blocks []block, b *Batch) (helped bool, first *failure) {
-	for _, blk := range blocks {
-		f := w.readBlock(ctx, u, blk, b)
+// learn plans anew when a poll found what the one before had found, which was
+// then no passing trouble.
+func (w *worker) learn(u *unit, found []barrier) {
+	again := slices.DeleteFunc(slices.Clone(found), func(n barrier) bool { return !slices.Contains(u.suspected, n) })
+	u.suspected = found
+	if len(again) == 0 {
+		return
+	}
+	if len(u.learned) == 0 {
+		u.forgetAt = time.Now().Add(forgetAfter)
+	}
+	u.learned = append(u.learned, again...)
+	w.plan(u)
+}
+
+// readApart reads the halves of a refused block, and the halves of these where
+// they are refused too, until single values are. It reports what to keep apart
+// from now on, whether anything was answered with values, and the first failure,
+// or the one that ends the poll.
+func (w *worker) readApart(ctx context.Context, u *unit, blk block, b *Batch) (found []barrier, helped bool, first *failure) {
+	left, right := blk.halves(u.Points)
+	answered := 0
+	for _, half := range [2]block{left, right} {
+		f := w.readBlock(ctx, u, half, b)
 		switch {
 		case f == nil:
+			answered++
 			helped = true
-		case endsPoll(f):
-			return helped, f
-		case first == nil:
+		case !refusesMerging(f):
+		case half.single(u.Points):
+			found = append(found, half.around())
+		default:
+			var more []barrier
+			var some bool
+			more, some, f = w.readApart(ctx, u, half, b)
+			found, helped = append(found, more...), helped || some
+		}
+		if f != nil && endsPoll(f) {
+			return found, helped, f
+		}
+		if first == nil {
 			first = f
 		}
 	}
-	return helped, first
+	if answered == 2 {
+		found = append(found, between(left, right))
+	}
+	return found, helped, first
 }
 
 // readBlock makes one request and enters its points into the batch.
@@ -105,29 +147,32 @@ func (w *worker) readBlock(ctx context.Context, u *unit, blk block, b *Batch) *f
 	return nil
 }
 
-// send is a modbus.Transporter.
-type send func(request []byte) ([]byte, error)
-
-func (s send) Send(request []byte) ([]byte, error) { return s(request) }
-
 // read makes one request to a unit. The data has just the size that was asked
-// for.
+// for and is good until the next read.
 func (w *worker) read(ctx context.Context, to byte, b block) ([]byte, error) {
 	w.setUnit(to)
-	c := modbus.NewClient2(w.codec, send(func(request []byte) ([]byte, error) {
-		return w.link.exchange(ctx, request)
-	}))
-	quantity := uint16(b.quantity)
-	switch b.table {
-	case Coil:
-		return c.ReadCoils(b.address, quantity)
-	case DiscreteInput:
-		return c.ReadDiscreteInputs(b.address, quantity)
-	case HoldingRegister:
-		return c.ReadHoldingRegisters(b.address, quantity)
-	default:
-		return c.ReadInputRegisters(b.address, quantity)
+	ask := modbus.ProtocolDataUnit{FunctionCode: b.function(), Data: make([]byte, 4)}
+	binary.BigEndian.PutUint16(ask.Data, b.address)
+	binary.BigEndian.PutUint16(ask.Data[2:], uint16(b.quantity))
+	request, err := w.codec.Encode(&ask)
+	if err != nil {
+		return nil, err
 	}
+	reply, err := w.link.exchange(ctx, request)
+	if err != nil {
+		return nil, err
+	}
+	if err := w.codec.Verify(request, reply); err != nil {
+		return nil, err
+	}
+	got, err := w.codec.Decode(reply)
+	if err != nil {
+		return nil, err
+	}
+	if got.FunctionCode != ask.FunctionCode {
+		return nil, &modbus.ModbusError{FunctionCode: got.FunctionCode, ExceptionCode: got.Data[0]}
+	}
+	return got.Data[1:], nil
 }
 
 // fill makes every point bad that has no quality yet.

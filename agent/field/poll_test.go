@@ -47,14 +47,16 @@ func TestMergedReadThatIsRefused(t *testing.T) {
 		want     string
 		requests []int // in the first polls
 	}{
-		{"a hole between two points: apart from the same poll on", 2, []uint16{5}, []uint16{4, 6}, "good good", []int{3, 2, 2}},
-		{"another code for the same", 3, []uint16{5}, []uint16{4, 6}, "good good", []int{3, 2, 2}},
-		{"one point that does not exist", 2, []uint16{6}, []uint16{4, 5, 6}, "good good bad:exception-2", []int{4, 3, 3}},
-		{"none exists: merging was not the reason", 2, []uint16{4, 6}, []uint16{4, 6}, "bad:exception-2 bad:exception-2", []int{3, 3, 3}},
+		{"a hole between two points: apart once it was found twice", 2, []uint16{5}, []uint16{4, 6}, "good good", []int{3, 3, 2}},
+		{"another code for the same", 3, []uint16{5}, []uint16{4, 6}, "good good", []int{3, 3, 2}},
+		{"one point that does not exist", 2, []uint16{6}, []uint16{4, 5, 6}, "good good bad:exception-2", []int{5, 5, 2}},
+		{"one in the middle that does not exist", 2, []uint16{5}, []uint16{4, 5, 6, 7}, "good bad:exception-2 good good", []int{5, 5, 3}},
+		{"a point and a hole, found one after the other", 2, []uint16{2, 5}, []uint16{0, 2, 3, 8, 9, 10}, "good bad:exception-2 good good good good", []int{7, 7, 7, 7, 4}},
+		{"none exists: merging was not the reason", 2, []uint16{4, 6}, []uint16{4, 6}, "bad:exception-2 bad:exception-2", []int{3, 1, 1}},
 		{"a table that does not exist cannot be helped", 1, []uint16{4, 6}, []uint16{4, 6}, "bad:exception-1 bad:exception-1", []int{1, 1, 1}},
 		{"a busy device is not asked more", 6, []uint16{4, 6}, []uint16{4, 6}, "bad:exception-6 bad:exception-6", []int{1, 1, 1}},
-		{"a second block is read though the first is refused", 2, []uint16{4}, []uint16{4, 100}, "bad:exception-2 good", []int{2, 2, 2}},
-		{"a gateway that gets no answer ends the poll", 11, []uint16{4}, []uint16{4, 100}, "bad:exception-11 bad:exception-11", []int{1, 1, 0}},
+		{"a second block is read though the first is refused", 2, []uint16{4}, []uint16{4, 200}, "bad:exception-2 good", []int{2, 2, 2}},
+		{"a gateway that gets no answer ends the poll", 11, []uint16{4}, []uint16{4, 200}, "bad:exception-11 bad:exception-11", []int{1, 1, 0}},
 	} {
 		t.Run(c.reason, func(t *testing.T) {
 			synctest.Test(t, func(t *testing.T) {
@@ -80,6 +82,50 @@ func TestMergedReadThatIsRefused(t *testing.T) {
 	}
 }
 
+// TestRefusalPasses: one refusal teaches nothing, and what two taught is
+// forgotten after a day.
+func TestRefusalPasses(t *testing.T) {
+	for _, c := range []struct {
+		reason   string
+		refused  []int // requests
+		requests func(poll int) int
+	}{
+		{"once", []int{1}, func(poll int) int { return map[bool]int{true: 3, false: 1}[poll == 0] }},
+		{"twice with a good one between", []int{1, 5}, func(poll int) int { return []int{3, 1, 3, 1}[min(poll, 3)] }},
+		{"twice in a row", []int{1, 4}, func(poll int) int {
+			switch {
+			case poll < 2:
+				return 3
+			case poll < 26: // until a day after the second
+				return 2
+			default:
+				return 1
+			}
+		}},
+	} {
+		synctest.Test(t, func(t *testing.T) {
+			f := &fake{}
+			f.script = func(n int, q []byte) []act {
+				if slices.Contains(c.refused, n) {
+					return []act{{bytes: f.frame(q, 0x83, 4)}}
+				}
+				return []act{{bytes: f.honest(q)}}
+			}
+			_, batches := f.start(t, f.line(instrument("north", 11, time.Hour, 4, 6)), Options{})
+			for poll, before := 0, 0; poll < 30; poll++ {
+				if got := qualities(<-batches); got != "good good" {
+					t.Errorf("%s, poll %d: %s", c.reason, poll+1, got)
+				}
+				now := len(f.asked(11))
+				if now-before != c.requests(poll) {
+					t.Errorf("%s: poll %d took %d requests, expected %d", c.reason, poll+1, now-before, c.requests(poll))
+				}
+				before = now
+			}
+		})
+	}
+}
+
 // TestWhatWasReadIsKept: when a later request fails, the values of the earlier
 // ones are still true.
 func TestWhatWasReadIsKept(t *testing.T) {
@@ -90,7 +136,7 @@ func TestWhatWasReadIsKept(t *testing.T) {
 			}
 			return []act{{bytes: f.honest(q)}}
 		}
-		l := f.line(instrument("north", 11, time.Second, 0, 100, 101))
+		l := f.line(instrument("north", 11, time.Second, 0, 200, 201))
 		_, batches := f.start(t, l, Options{})
 		if got := qualities(<-batches); got != "good bad:no-reply bad:no-reply" {
 			t.Error(got)
@@ -153,6 +199,99 @@ func TestOverrun(t *testing.T) {
 		}
 		if n := field.Stats()[0].Overruns; n < 350 {
 			t.Errorf("%d polls left out", n)
+		}
+	})
+}
+
+// TestUrgentFirst: on a line that is behind, detectors keep their pace and the
+// others still have their turn.
+func TestUrgentFirst(t *testing.T) {
+	gas := instrument("gas", 9, time.Second, 0)
+	gas.Points[0].KeepOverRange = true
+	urgent := instrument("urgent", 9, time.Second, 0)
+	urgent.Urgent = true
+	for _, last := range []Instrument{gas, urgent} {
+		synctest.Test(t, func(t *testing.T) {
+			f := &fake{}
+			f.script = func(n int, q []byte) []act {
+				return []act{{after: 240 * time.Millisecond, bytes: f.honest(q)}}
+			}
+			var all []Instrument
+			for u := range byte(8) {
+				all = append(all, instrument(fmt.Sprint("scales-", u), 1+u, time.Second, 0))
+			}
+			l := f.line(append(all, last)...)
+			_, batches := f.start(t, l, Options{})
+			count, longest := map[string]int{}, time.Duration(0)
+			before, begin := time.Now(), time.Now()
+			for time.Since(begin) < 10*time.Minute {
+				b := <-batches
+				count[b.Instrument]++
+				if now := b.Readings[0].Time; b.Instrument == last.Name {
+					longest, before = max(longest, now.Sub(before)), now
+				}
+			}
+			// 2,500 requests fit, 5,400 fall due.
+			if n := count[last.Name]; n < 590 || longest > 1500*time.Millisecond {
+				t.Errorf("%s: %d polls in 600 s, the longest wait was %v", last.Name, n, longest)
+			}
+			for _, in := range all {
+				if n := count[in.Name]; n < 200 {
+					t.Errorf("%s: %d polls in 600 s", in.Name, n)
+				}
+			}
+		})
+	}
+}
+
+func TestNext(t *testing.T) {
+	now := time.Date(2001, 2, 3, 4, 5, 6, 0, time.UTC)
+	in := func(name string, urgent bool, due time.Duration) *unit {
+		return &unit{Instrument: Instrument{Name: name, Every: time.Second, Urgent: urgent}, due: now.Add(due)}
+	}
+	for _, c := range []struct {
+		reason      string
+		afterUrgent bool
+		units       []*unit
+		want        string
+	}{
+		{"the one that is due first", false, []*unit{in("a", false, -1), in("b", false, -2)}, "b"},
+		{"an urgent one before it", false, []*unit{in("a", true, -1), in("b", false, -2)}, "a"},
+		{"not while it is not due", false, []*unit{in("a", true, 1), in("b", false, -2)}, "b"},
+		{"whoever comes first when none is due", false, []*unit{in("a", true, 2), in("b", false, 1)}, "b"},
+		{"after an urgent one the one that is due first", true, []*unit{in("a", true, -1), in("b", false, -2)}, "b"},
+		{"urgent or not", true, []*unit{in("a", true, -2), in("b", false, -1)}, "a"},
+	} {
+		if got := next(c.units, now, c.afterUrgent); got.Name != c.want {
+			t.Errorf("%s: %s, expected %s", c.reason, got.Name, c.want)
+		}
+	}
+}
+
+// TestSpread: instruments of one period are read at even distances, not one
+// right after the other.
+func TestSpread(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		f := &fake{}
+		var all []Instrument
+		for u := range byte(5) {
+			all = append(all, instrument(fmt.Sprint("scales-", u), 1+u, 10*time.Second, 0))
+		}
+		begin := time.Now()
+		_, batches := f.start(t, f.line(all...), Options{})
+		last := map[string]time.Time{}
+		for i := range 100 {
+			b := <-batches
+			now := b.Readings[0].Time
+			if at := now.Sub(begin); i < 5 && at > time.Second {
+				t.Errorf("%s is first read after %v", b.Instrument, at)
+			} else if i >= 10 && at%(2*time.Second) != 0 {
+				t.Errorf("%s is read at %v", b.Instrument, at)
+			}
+			if before, ok := last[b.Instrument]; ok && now.Sub(before) > 10*time.Second {
+				t.Errorf("%s is read after %v", b.Instrument, now.Sub(before))
+			}
+			last[b.Instrument] = now
 		}
 	})
 }
@@ -277,6 +416,9 @@ func TestNewRefuses(t *testing.T) {
 		{line(func(l *Line) { l.Instruments[0].Every = 0 }), "every 0s, expected more than 0"},
 		{line(func(l *Line) { l.Instruments[0].Points = nil }), "no points"},
 		{line(func(l *Line) { l.Instruments = append(l.Instruments, l.Instruments[0]) }), "another instrument on the line has unit 11"},
+		{line(func(l *Line) { l.Instruments[0].Unreadable = []Span{{"register", 1, 2}} }), "unreadable register 1 to 2, expected a table"},
+		{line(func(l *Line) { l.Instruments[0].Unreadable = []Span{{HoldingRegister, 2, 1}} }), "unreadable holding-register 2 to 1, expected a table"},
+		{line(func(l *Line) { l.Instruments[0].Unreadable = []Span{{HoldingRegister, 7, 9}} }), "point north-a lies in holding-register 7 to 9, which is marked unreadable"},
 		{line(func(l *Line) { l.Baud, l.Timeout = 1200, 100*time.Millisecond }), "holding register 7 take 137 ms on the wire at 1200 baud, longer than the timeout of 100 ms: lengthen timeout"},
 		{func(l []Line) []Line { return append(l, l[0]) }, "there are two lines of this name"},
 		{point(func(p *Point) { p.Table = "register" }), `table "register", expected one of`},

@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"os"
+	"time"
 
 	"golang.org/x/sys/unix"
 )
@@ -78,4 +79,11 @@ func pseudo(fd int) bool {
 	}
 	major := unix.Major(uint64(s.Rdev))
 	return major >= 136 && major <= 143
+}
+
+// pause sleeps for a time that is too short for Go's timers.
+func pause(d time.Duration) {
+	t := unix.NsecToTimespec(d.Nanoseconds())
+	for errors.Is(unix.Nanosleep(&t, &t), unix.EINTR) {
+	}
 }

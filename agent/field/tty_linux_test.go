@@ -19,7 +19,7 @@ import (
 )
 
 // terminal makes a pseudo-terminal and returns its far side and the device.
-func terminal(t *testing.T) (*os.File, string) {
+func terminal(t testing.TB) (*os.File, string) {
 	t.Helper()
 	fd, err := unix.Open("/dev/ptmx", unix.O_RDWR|unix.O_NOCTTY|unix.O_NONBLOCK|unix.O_CLOEXEC, 0)
 	if err != nil {
@@ -153,6 +153,7 @@ func TestPulledAdapter(t *testing.T) {
 	if b, _ := until("good"); b.Readings[0].Value != 7 {
 		t.Errorf("register 7 holds %v", b.Readings[0].Value)
 	}
+	os.Remove(link) // before its number is given to another terminal
 	far.Close()
 	b, _ := until("bad:not-connected")
 	if !strings.HasPrefix(b.Err.Error(), "line-b: cannot use "+link+": ") {

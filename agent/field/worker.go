@@ -22,6 +22,7 @@ type worker struct {
 	codec   modbus.Packager
 	setUnit func(byte)
 	units   []*unit
+	cost    cost
 	now     func() time.Time
 	log     *slog.Logger
 
@@ -35,6 +36,14 @@ type unit struct {
 	Instrument
 	blocks []block
 	due    time.Time
+	// settled is when the first poll of its lasting pace is due.
+	settled time.Time
+
+	// suspected is what the last poll found to be kept apart. What the next
+	// finds again is learned until forgetAt. When merging was not the reason
+	// for a refusal, no block is split before splitAt.
+	suspected, learned []barrier
+	forgetAt, splitAt  time.Time
 
 	// A unit that does not answer is left alone until tryAt and gives the same
 	// failure meanwhile, so that its neighbours are read at their pace.
@@ -47,7 +56,7 @@ type unit struct {
 }
 
 func newWorker(l Line, o Options) *worker {
-	w := &worker{line: l, now: o.Now, log: o.Log.With("line", l.Name), took: map[string]time.Duration{}}
+	w := &worker{line: l, cost: costOf(l), now: o.Now, log: o.Log.With("line", l.Name), took: map[string]time.Duration{}}
 	w.sum.Line = l.Name
 	w.sum.Errors = map[string]uint64{reading.NotConnected: 0, reading.NoReply: 0, reading.WrongReply: 0, reading.Exception: 0}
 	w.link = &link{timeout: l.Timeout, discarded: w.discarded}
@@ -68,22 +77,52 @@ func newWorker(l Line, o Options) *worker {
 		}
 	}
 	for _, in := range l.Instruments {
-		w.units = append(w.units, &unit{Instrument: in, blocks: plan(in.Points)})
+		in.Urgent = in.Urgent || slices.ContainsFunc(in.Points, func(p Point) bool { return p.KeepOverRange })
+		u := &unit{Instrument: in}
+		w.plan(u)
+		w.units = append(w.units, u)
 	}
 	return w
 }
 
-// firstSpread is the longest time over which the first polls are spread.
+// plan makes the requests of a unit by what is known of it.
+func (w *worker) plan(u *unit) {
+	u.blocks = plan(u.Points, w.cost, append(u.barriers(), u.learned...))
+}
+
+// firstSpread is the longest time over which the first polls are spread. Those
+// after them are spread over the period.
 const firstSpread = time.Second
+
+// next is the unit to poll next. Of those that are due an urgent one goes first;
+// after it whoever is due the longest, so that all have their turn even when the
+// line is behind.
+func next(units []*unit, now time.Time, afterUrgent bool) *unit {
+	rank := func(u *unit) int {
+		switch {
+		case u.due.After(now):
+			return 2
+		case u.Urgent && !afterUrgent:
+			return 0
+		default:
+			return 1
+		}
+	}
+	return slices.MinFunc(units, func(a, b *unit) int {
+		return cmp.Or(cmp.Compare(rank(a), rank(b)), a.due.Compare(b.due))
+	})
+}
 
 func (w *worker) run(ctx context.Context, emit func(Batch)) {
 	defer w.link.close()
 	start := time.Now()
 	for i, u := range w.units {
-		u.due = start.Add(min(u.Every, firstSpread) * time.Duration(i) / time.Duration(len(w.units)))
+		part := func(d time.Duration) time.Duration { return d * time.Duration(i) / time.Duration(len(w.units)) }
+		u.due, u.settled = start.Add(part(min(u.Every, firstSpread))), start.Add(part(u.Every))
 	}
-	for len(w.units) > 0 {
-		u := slices.MinFunc(w.units, func(a, b *unit) int { return a.due.Compare(b.due) })
+	for afterUrgent := false; len(w.units) > 0; {
+		u := next(w.units, time.Now(), afterUrgent)
+		afterUrgent = u.Urgent
 		select {
 		case <-ctx.Done():
 			return
@@ -97,7 +136,11 @@ func (w *worker) run(ctx context.Context, emit func(Batch)) {
 		now := time.Now()
 		b.Took = now.Sub(began)
 		// The pace is kept: what is missed is left out, not made up for.
-		u.due = u.due.Add(u.Every)
+		if u.due.Before(u.settled) {
+			u.due = u.settled
+		} else {
+			u.due = u.due.Add(u.Every)
+		}
 		var overruns uint64
 		if late := now.Sub(u.due); late > 0 {
 			n := late/u.Every + 1

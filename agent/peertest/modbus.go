@@ -91,20 +91,37 @@ func LibmodbusRTU(t testing.TB, m Map, baud int, parity string, unit byte) *Modb
 	return &ModbusRTU{s, ours}
 }
 
+// python is Debian's, whose packages are for no other.
+const python = "/usr/bin/python3"
+
 // Pymodbus starts a Modbus TCP server made of pymodbus.
 func Pymodbus(t testing.TB, m Map) *ModbusTCP {
 	t.Helper()
-	const python = "/usr/bin/python3" // Debian's packages are for no other
+	s := server{start(t, python, pymodbusPeer(t), "tcp")}
+	return &ModbusTCP{s, "127.0.0.1:" + s.serve(m)}
+}
+
+// PymodbusRTU starts a Modbus RTU server made of pymodbus, without parity.
+func PymodbusRTU(t testing.TB, m Map, baud int) *ModbusRTU {
+	t.Helper()
+	ours, theirs := PseudoTerminals(t)
+	s := server{start(t, python, pymodbusPeer(t), "rtu", theirs, strconv.Itoa(baud))}
+	s.serve(m)
+	return &ModbusRTU{s, ours}
+}
+
+// pymodbusPeer returns the path of the script of the peer.
+func pymodbusPeer(t testing.TB) string {
+	t.Helper()
 	Require(t, python)
-	if exec.Command(python, "-c", "import pymodbus").Run() != nil {
-		lacking(t, "python3-pymodbus")
+	if exec.Command(python, "-c", "import pymodbus, serial_asyncio").Run() != nil {
+		lacking(t, "python3-pymodbus or python3-serial-asyncio")
 	}
 	script, err := source("pymodbus_peer.py")
 	if err != nil {
 		t.Fatal(err)
 	}
-	s := server{start(t, python, script)}
-	return &ModbusTCP{s, "127.0.0.1:" + s.serve(m)}
+	return script
 }
 
 // PseudoTerminals makes two devices of which each receives what is written to

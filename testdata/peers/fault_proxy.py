@@ -1,0 +1,205 @@
+"""A Modbus client's way to a peer that spoils some of the replies, for tests.
+
+usage: fault_proxy.py tcp HOST PORT | fault_proxy.py rtu DEVICE
+
+Standard input has one command a line; each is answered with "ok".
+  serve                  begins to serve, on 127.0.0.1 or a new pseudo-terminal; first
+                         and once only; answered with the port or the device
+  mix SHARE FAULT...     from now on this share of the requests meets a fault
+  count                  answered with FAULT=NUMBER for each fault met so far
+A fault is a word, with milliseconds from which one is drawn where it takes time, as
+delay:20-90. All of a mix are met equally often, in random order:
+  delay       the reply comes later; further requests wait for it
+  late        on TCP, later too, but further requests are served meanwhile
+  split       half of the reply at once, the rest later
+  drop        no reply
+  exception   an exception reply, with a code of 1 to 11
+  short long  a register too few, too many, with a byte count that says so
+  wrongfc wrongunit wrongtid (TCP) crc (RTU)   the wrong one of these
+  garbage     random bytes
+  stale       (TCP) the frame before again, as it was
+  halfopen reset close   (TCP) the connection is kept but dead, or ended
+The end of standard input ends the program.
+"""
+import asyncio
+import os
+import pty
+import random
+import select
+import struct
+import sys
+import termios
+import threading
+import time
+import tty
+
+
+class Mix:
+    def __init__(self):
+        self.lock, self.share, self.faults, self.deck, self.met = threading.Lock(), 0, [], [], {}
+
+    def draw(self):
+        """Returns a fault and seconds, or none."""
+        with self.lock:
+            if random.random() >= self.share:
+                return None, 0
+            if not self.deck:
+                self.deck = random.sample(self.faults, len(self.faults))
+            name, _, span = self.deck.pop().partition(":")
+            low, high = map(int, span.split("-")) if span else (0, 0)
+            self.met[name] = self.met.get(name, 0) + 1
+            return name, random.uniform(low, high) / 1000
+
+    def obey(self):
+        for line in sys.stdin:
+            with self.lock:
+                word, *rest = line.split()
+                if word == "mix":
+                    self.share, self.faults, self.deck = float(rest[0]), rest[1:], []
+                    print("ok", flush=True)
+                elif word == "count":
+                    print("ok", *(f"{name}={n}" for name, n in self.met.items()), flush=True)
+                else:
+                    print("not understood", flush=True)
+        os._exit(0)
+
+
+def bend(fault, unit, pdu):
+    """Returns unit and PDU of a reply with faults that change these."""
+    if fault == "exception":
+        return unit, bytes([pdu[0] | 0x80, random.randint(1, 11)])
+    if fault == "wrongfc":
+        return unit, bytes([pdu[0] ^ 7]) + pdu[1:]
+    if fault == "wrongunit":
+        return unit ^ 0x10, pdu
+    if fault == "short" and pdu[1] > 2:
+        return unit, bytes([pdu[0], pdu[1] - 2]) + pdu[2:-2]
+    if fault == "long":
+        return unit, bytes([pdu[0], (pdu[1] + 2) & 0xFF]) + pdu[2:] + random.randbytes(2)
+    return unit, pdu
+
+
+async def serve_tcp(mix, host, port):
+    async def frame(reader):
+        header = await reader.readexactly(7)
+        tid, _, length, unit = struct.unpack(">HHHB", header)
+        return tid, unit, await reader.readexactly(length - 1)
+
+    def pack(tid, unit, pdu):
+        return struct.pack(">HHHB", tid, 0, len(pdu) + 1, unit) + pdu
+
+    async def later(seconds, writer, out):
+        await asyncio.sleep(seconds)
+        writer.write(out)
+
+    async def handle(reader, writer):
+        tasks, before = set(), None
+        peer, to_peer = await asyncio.open_connection(host, port)
+        try:
+            while True:
+                tid, unit, request = await frame(reader)
+                fault, seconds = mix.draw()
+                if fault == "drop":
+                    continue
+                if fault == "halfopen":
+                    while await reader.read(4096):
+                        pass
+                    return
+                if fault == "reset":
+                    writer.transport.abort()
+                    return
+                if fault == "close":
+                    return
+                to_peer.write(pack(tid, unit, request))
+                tid, unit, pdu = await frame(peer)
+                true = pack(tid, unit, pdu)
+                out = pack(tid ^ 0x5555 if fault == "wrongtid" else tid, *bend(fault, unit, pdu))
+                if fault == "garbage":
+                    out = random.randbytes(random.randint(1, 40))
+                if fault == "stale" and before:
+                    out = before
+                before = true
+                if fault == "late":
+                    task = asyncio.ensure_future(later(seconds, writer, out))
+                    tasks.add(task)
+                    continue
+                if fault == "delay":
+                    await asyncio.sleep(seconds)
+                if fault == "split":
+                    half = random.randint(1, len(out) - 1)
+                    writer.write(out[:half])
+                    await asyncio.sleep(seconds)
+                    out = out[half:]
+                writer.write(out)
+        except (asyncio.IncompleteReadError, ConnectionError):
+            pass
+        finally:
+            for task in tasks:
+                task.cancel()
+            to_peer.close()
+            writer.close()
+
+    server = await asyncio.start_server(handle, "127.0.0.1", 0)
+    print("ok", server.sockets[0].getsockname()[1], flush=True)
+    threading.Thread(target=mix.obey, daemon=True).start()
+    await server.serve_forever()
+
+
+def crc(data):
+    c = 0xFFFF
+    for x in data:
+        c ^= x
+        for _ in range(8):
+            c = c >> 1 ^ 0xA001 if c & 1 else c >> 1
+    return struct.pack("<H", c)
+
+
+def serve_rtu(mix, device):
+    def read(fd, size):
+        got = b""
+        while len(got) < size:
+            if not select.select([fd], [], [], 10)[0]:
+                if got:
+                    sys.exit("cut off after " + got.hex())
+                continue
+            got += os.read(fd, size - len(got))
+        return got
+
+    near, client = pty.openpty()
+    tty.setraw(client)
+    peer = os.open(device, os.O_RDWR | os.O_NOCTTY)
+    tty.setraw(peer)
+    termios.tcflush(peer, termios.TCIOFLUSH)
+    print("ok", os.ttyname(client), flush=True)
+    threading.Thread(target=mix.obey, daemon=True).start()
+    while True:
+        request = read(near, 8)
+        fault, seconds = mix.draw()
+        if fault == "drop":
+            continue
+        os.write(peer, request)
+        reply = read(peer, 3)
+        reply += read(peer, 2 if reply[1] & 0x80 else reply[2] + 2)
+        unit, pdu = bend(fault, reply[0], reply[1:-2])
+        out = bytes([unit]) + pdu
+        out += crc(out)
+        if fault == "crc":
+            out = out[:-1] + bytes([out[-1] ^ 1 << random.randint(0, 7)])
+        if fault == "garbage":
+            out = random.randbytes(random.randint(1, 40))
+        if fault in ("delay", "late"):
+            time.sleep(seconds)
+        if fault == "split":
+            half = random.randint(1, len(out) - 1)
+            os.write(near, out[:half])
+            time.sleep(seconds)
+            out = out[half:]
+        os.write(near, out)
+
+
+if sys.stdin.readline() != "serve\n":
+    sys.exit("expected serve")
+if sys.argv[1] == "tcp":
+    asyncio.run(serve_tcp(Mix(), sys.argv[2], int(sys.argv[3])))
+else:
+    serve_rtu(Mix(), sys.argv[2])
