@@ -6,6 +6,7 @@ import (
 	"io"
 	"strings"
 	"text/tabwriter"
+	"time"
 
 	"ebbwatch/agent/field"
 	"ebbwatch/agent/plant"
@@ -47,25 +48,33 @@ func runCheck(_ context.Context, args []string, stdout, _ io.Writer) error {
 		return err
 	}
 	tw := tabwriter.NewWriter(stdout, 0, 0, 2, ' ', 0)
-	fmt.Fprintln(tw, "\nALARM\tPRIORITY\tWATCHES\tSPEAKS\tON-DELAY\tOFF-DELAY\tLATCHES")
+	fmt.Fprintln(tw, "ALARM\tPRIORITY\tWATCHES\tSPEAKS\tON-DELAY\tOFF-DELAY\tLATCHES")
 	for _, r := range rules {
 		fmt.Fprintf(tw, "%s\t%s\t%s\t%s\t%s\t%s\t%v\n", r.Name, r.Priority, r.Input, r.Speaks(), r.OnDelay, r.OffDelay, r.Latching)
 	}
 	return tw.Flush()
 }
 
-// showLines shows what is read on each line, and how often.
+// showLines shows the requests by which each line is read, how much of the line
+// they take and how old a value gets at most while every unit answers. A line
+// that cannot do all polls within its shortest period has no such bound.
 func showLines(w io.Writer, ways []field.Line) error {
 	tw := tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)
-	fmt.Fprintln(tw, "LINE\tKIND\tTHROUGH\tINSTRUMENT\tMODBUS UNIT\tEVERY\tPOINTS")
 	for _, l := range ways {
-		for _, in := range l.Instruments {
-			var points []string
-			for _, p := range in.Points {
-				points = append(points, p.Name)
+		requests := field.Plan(l)
+		load := field.LoadOf(requests)
+		fmt.Fprintf(tw, "%s, %s through %s: all is read once in %s, which is %.0f %% of the shortest period; in use for %.0f %% of the time\n",
+			l.Name, l.Kind, or(l.Device, l.Address), took(load.Cycle), 100*load.Peak, 100*load.Mean)
+		fmt.Fprintln(tw, "INSTRUMENT\tMODBUS UNIT\tEVERY\tTABLE\tADDRESSES\tBYTES\tON THE WIRE\tASSUMED WAIT\tOLDEST\tPOINTS")
+		for _, r := range requests {
+			oldest := "no bound"
+			if load.Peak <= 1 {
+				oldest = (r.Every + load.Cycle).Round(time.Millisecond).String()
 			}
-			fmt.Fprintf(tw, "%s\t%s\t%s\t%s\t%d\t%s\t%s\n", l.Name, l.Kind, or(l.Device, l.Address), in.Name, in.Unit, in.Every, strings.Join(points, ", "))
+			fmt.Fprintf(tw, "%s\t%d\t%s\t%s\t%d+%d\t%d+%d\t%s\t%s\t%s\t%s\n", r.Instrument, r.Unit, r.Every, r.Table, r.Address, r.Quantity,
+				r.RequestBytes, r.ReplyBytes, took(r.Wire), took(r.Think), oldest, strings.Join(r.Points, ", "))
 		}
+		fmt.Fprintln(tw)
 	}
 	return tw.Flush()
 }
