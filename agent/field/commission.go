@@ -1,6 +1,7 @@
 package field
 
 import (
+	"bytes"
 	"context"
 	"fmt"
 	"log/slog"
@@ -84,7 +85,8 @@ func (p *Probe) Read(ctx context.Context, name string, r Request) Sample {
 	if p.w.link.sent.After(began) {
 		began = p.w.link.sent
 	}
-	sample := Sample{Data: data, Quality: reading.GoodQuality(), Took: ended.Sub(began)}
+	// What read returns is good until the next read; a sample is the caller's.
+	sample := Sample{Data: bytes.Clone(data), Quality: reading.GoodQuality(), Took: ended.Sub(began)}
 	switch {
 	case ctx.Err() != nil:
 		sample.Data, sample.Quality, sample.Err = nil, reading.BadBecause(reading.NotYetRead), ctx.Err()
