@@ -2,6 +2,7 @@ package config
 
 import (
 	"fmt"
+	"slices"
 	"strings"
 	"time"
 
@@ -55,14 +56,16 @@ func (r *siteReader) refer(v value, dst *string, d units.Dimension) (measured, b
 	return r.measuring(v, s, d)
 }
 
-// such ends an expectation with the names that come closest. A file with very
-// many faults gets none: to compare each with all names would take minutes.
+// such ends an expectation with the names that come closest, but for those that
+// are faults themselves. A file with very many faults gets none: to compare each
+// with all names would take minutes.
 func (r *reader) such(name string, names []string) string {
-	switch {
-	case len(names) == 0:
-		return ", of which there is none"
-	case len(r.faults) > manyFaults:
+	if len(names) > 0 && len(r.faults) > manyFaults {
 		return ""
+	}
+	names = slices.DeleteFunc(slices.Clone(names), func(n string) bool { return !isName(n) })
+	if len(names) == 0 {
+		return ", of which there is none"
 	}
 	return " such as " + strings.Join(nearest(name, names), ", ")
 }
