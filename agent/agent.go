@@ -286,26 +286,23 @@ func (a *Agent) step(now time.Time, rs []reading.Reading) {
 		f := &figures[i]
 		a.samples[i] = alarms.Sample{Value: f.Value, Usable: f.Quality.Usable(), Quality: f.Quality.String(), Detail: f.Detail}
 	}
-	a.samples[len(figures)] = selfSample(a.storeError != nil, "cannot be written: "+sentence(a.storeError))
-	// The loss is news once; the alarm latches until a person has taken note.
-	a.samples[len(figures)+1] = selfSample(a.steps == 1 && a.o.Store.Lost() != "", "was started anew: "+a.o.Store.Lost())
+	a.samples[len(figures)], a.samples[len(figures)+1] = a.selfSamples()
 	ts := a.evaluator.Step(now, a.samples)
 	a.publish(now, figures, ts)
 }
 
-func sentence(err error) string {
-	if err == nil {
-		return ""
+// selfSamples are those of journalFigure and lostFigure.
+func (a *Agent) selfSamples() (failing, lost alarms.Sample) {
+	fine := alarms.Sample{Usable: true, Quality: "good"}
+	failing, lost = fine, fine
+	if a.storeError != nil {
+		failing.Value, failing.Detail = 1, "cannot be written: "+a.storeError.Error()
 	}
-	return err.Error()
-}
-
-func selfSample(on bool, detail string) alarms.Sample {
-	s := alarms.Sample{Usable: true, Quality: "good"}
-	if on {
-		s.Value, s.Detail = 1, detail
+	// The loss is news once; the alarm latches until a person has taken note.
+	if what := a.o.Store.Lost(); what != "" && a.steps == 1 {
+		lost.Value, lost.Detail = 1, "was started anew: "+what
 	}
-	return s
+	return failing, lost
 }
 
 // settle commits and publishes transitions that no new figure caused.

@@ -2,8 +2,6 @@
 package air
 
 import (
-	"math"
-
 	"ebbwatch/agent/reading"
 	"ebbwatch/agent/units"
 )
@@ -29,10 +27,7 @@ type Result struct {
 // counts as over both levels that lie inside the range; one that is bad says
 // nothing about gas, neither that it is there nor that it is not.
 func Judge(r reading.Reading, s Settings) Result {
-	q := r.Quality
-	if q.Usable() && (math.IsNaN(r.Value) || math.IsInf(r.Value, 0)) {
-		q = reading.BadBecause(reading.NotANumber)
-	}
+	q := r.Checked().Quality
 	if !q.Usable() {
 		return Result{Quality: q}
 	}

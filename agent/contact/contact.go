@@ -99,9 +99,7 @@ func NewSegment(s Settings) *Segment { return &Segment{s: s} }
 // the one before adds no time.
 func (g *Segment) Step(now time.Time, in Inputs) Result {
 	for _, r := range []*reading.Reading{&in.Residual, &in.PH, &in.Temperature, &in.Flow, &in.Level} {
-		if r.Quality.Usable() && !number(r.Value) {
-			r.Quality = reading.BadBecause(reading.NotANumber)
-		}
+		*r = r.Checked()
 	}
 	if in.Flow.Quality.Usable() && in.Flow.Value < -trickle {
 		// Water that runs backwards says nothing about how long it stays, and must

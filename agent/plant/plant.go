@@ -240,9 +240,7 @@ func (p *Plant) Step(now time.Time, rs []reading.Reading) []Figure {
 	for _, r := range rs {
 		if i, ok := p.byPoint[r.Point]; ok {
 			pt := &p.points[i]
-			if r.Quality.Usable() && (math.IsNaN(r.Value) || math.IsInf(r.Value, 0)) {
-				r.Quality = reading.BadBecause(reading.NotANumber)
-			}
+			r = r.Checked()
 			pt.last, pt.seen = r, true
 			if r.Quality.Usable() {
 				pt.goodAt = r.Time

@@ -4,6 +4,7 @@ package reading
 
 import (
 	"fmt"
+	"math"
 	"strings"
 	"time"
 )
@@ -127,6 +128,15 @@ type Reading struct {
 	// Time is when the instrument was read. A live one carries Go's monotonic
 	// clock reading, so differences are safe against a stepped wall clock.
 	Time time.Time
+}
+
+// Checked returns r, bad where its value claims to be usable and is no finite
+// number.
+func (r Reading) Checked() Reading {
+	if r.Quality.Usable() && (math.IsNaN(r.Value) || math.IsInf(r.Value, 0)) {
+		r.Quality = BadBecause(NotANumber)
+	}
+	return r
 }
 
 // Explain puts a reason into words for people.

@@ -1,6 +1,7 @@
 package reading
 
 import (
+	"math"
 	"strings"
 	"testing"
 )
@@ -22,6 +23,20 @@ func TestQualityText(t *testing.T) {
 	for _, s := range []string{"", "fine", "good:really", "bad:", "uncertain:", "GOOD"} {
 		if _, err := ParseQuality(s); err == nil {
 			t.Errorf("%q was accepted", s)
+		}
+	}
+}
+
+func TestOnlyAFiniteNumberIsUsable(t *testing.T) {
+	g, u, b, none := GoodQuality(), UncertainBecause(OverRange), BadBecause(NoReply), BadBecause(NotANumber)
+	for _, tc := range []struct {
+		value    float64
+		in, want Quality
+	}{
+		{1, g, g}, {1, u, u}, {math.NaN(), g, none}, {math.Inf(1), u, none}, {math.Inf(-1), g, none}, {math.NaN(), b, b},
+	} {
+		if got := (Reading{Value: tc.value, Quality: tc.in}).Checked().Quality; got != tc.want {
+			t.Errorf("%g %s is %s, expected %s", tc.value, tc.in, got, tc.want)
 		}
 	}
 }

@@ -129,10 +129,7 @@ func (b *Bank) Step(weights []reading.Reading, room *reading.Reading) BankResult
 
 // weigh judges one container's weight and gives it to the scale's memory.
 func (c *container) weigh(r reading.Reading) (float64, reading.Quality) {
-	q := r.Quality
-	if q.Usable() && !number(r.Value) {
-		q = reading.BadBecause(reading.NotANumber)
-	}
+	q := r.Checked().Quality
 	if !q.Usable() {
 		return 0, q
 	}
@@ -161,7 +158,7 @@ func (b *Bank) limit(weighed reading.Quality, room *reading.Reading) (Value, Lim
 	var t *units.Celsius
 	q := reading.GoodQuality()
 	switch {
-	case room != nil && room.Quality.Usable() && number(room.Value):
+	case room != nil && room.Checked().Quality.Usable():
 		c := units.Celsius(room.Value)
 		t, q = &c, room.Quality
 	case room != nil:

@@ -62,6 +62,7 @@ func watch(ctx context.Context, site *config.Site, w watching) error {
 	if err != nil {
 		return badInput{fmt.Errorf("cannot listen on %s: %w: stop the program that holds this port, or choose another in listen", site.Listen, err)}
 	}
+	defer listener.Close() // the server closes it too
 
 	t := &teller{onStep: w.onStep}
 	o := agent.Options{
@@ -78,7 +79,6 @@ func watch(ctx context.Context, site *config.Site, w watching) error {
 			Order:      func(ctx context.Context, order alarms.Order) alarms.Answer { return a.Order(ctx, order) },
 		})
 		if err != nil {
-			listener.Close()
 			return badInput{err}
 		}
 		o.Edges = append(o.Edges, t.publisher.Run)
@@ -87,7 +87,6 @@ func watch(ctx context.Context, site *config.Site, w watching) error {
 		return serve(ctx, listener, handler(a, source, store, t, w.now))
 	})
 	if a, err = agent.New(o); err != nil {
-		listener.Close()
 		return badInput{err}
 	}
 	w.log.Info("watching", "site", site.Name, "instruments", len(site.Instruments), "http", listener.Addr().String())
