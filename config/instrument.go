@@ -24,7 +24,7 @@ func (r *siteReader) instrument(name string, v value) Instrument {
 		}
 	}
 	unit, n := b.get("unit"), 0
-	// MODBUS Messaging on TCP/IP Implementation Guide 1.0b, 4.4.2: 255, or 0,
+	// MODBUS Messaging on TCP/IP Implementation Guide 1.0b, 4.4.2 (from memory): 255, or 0,
 	// for a device that is reached by its IP address. Others reserve 248 to 255.
 	if unit.whole(&n, func(n int) bool {
 		return n >= 1 && n <= 247 || (n == 0 || n == 255) && (!known || line.Kind == TCP || line.Kind == "")

@@ -139,8 +139,8 @@ func versionOf(root *yaml.Node) (key, version *yaml.Node) {
 	return nil, nil
 }
 
-// notText is the offset of the first byte that YAML 1.2.2, section 5.1, does
-// not allow in a text, or -1.
+// notText is the offset of the first byte that YAML 1.2.2, section 5.1 (from memory),
+// does not allow in a text, or -1.
 func notText(data []byte) int {
 	for i := 0; i < len(data); {
 		c, n := utf8.DecodeRune(data[i:])

@@ -110,7 +110,7 @@ func (r *siteReader) mqtt(v value) *MQTT {
 	}
 	b.get("user").text(&m.User)
 	if b.has("password_file") && !b.has("user") {
-		// MQTT 3.1.1, MQTT-3.1.2-22: no password without a user name.
+		// MQTT 3.1.1, MQTT-3.1.2-22 (from memory): no password without a user name.
 		file.fault(file.line, "password_file without user in mqtt", "both or neither")
 	}
 	if s, ok := file.scalar(); ok {
@@ -135,7 +135,7 @@ func (r *siteReader) password(v value, path string) Secret {
 	switch {
 	case len(line) == 0:
 		v.bad("a file with an empty first line")
-	case len(line) > math.MaxUint16: // MQTT 3.1.1, 1.5.3 and 3.1.3.5: two bytes of length
+	case len(line) > math.MaxUint16: // MQTT 3.1.1, 1.5.3 and 3.1.3.5: two bytes of length (from memory)
 		v.bad("a first line of over 65535 bytes")
 	}
 	return Secret(line)

@@ -46,7 +46,7 @@ func load(t *testing.T, name string) *Site {
 func unit(symbol string) units.Unit { return units.MustParse(symbol) }
 
 // Expected values are worked out by hand from the file, with the factors of
-// NIST SP 811: gal 3.785411784e-3 m3, ft 0.3048 m, lb 0.45359237 kg,
+// NIST SP 811 (from memory): gal 3.785411784e-3 m3, ft 0.3048 m, lb 0.45359237 kg,
 // psi 6894.757293168 Pa over an atmosphere of 101325 Pa.
 func TestKestrelRidge(t *testing.T) {
 	s := load(t, "kestrel-ridge.yaml")
@@ -165,7 +165,7 @@ func TestEveryKey(t *testing.T) {
 // TestMinimal also holds the defaults against figures written down here: 19200
 // baud, 8E1 is that of the MODBUS over Serial Line Specification V1.02, 2.5.1
 // and 3.2 (from memory); a segment without credit for filtration owes the 3-log
-// and 4-log of 40 CFR 141.70(a).
+// and 4-log of 40 CFR 141.70(a) (from memory).
 func TestMinimal(t *testing.T) {
 	s := load(t, "minimal.yaml")
 	want := []any{US, "127.0.0.1:9640", (*MQTT)(nil), time.Second, time.Second, 3 * time.Second, "ABCD", 1.0, 0.0}

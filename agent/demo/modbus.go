@@ -10,7 +10,7 @@ import (
 
 // The server's side of the Modbus Application Protocol Specification V1.1b3 and
 // of the Modbus over Serial Line Specification V1.02, for the four functions
-// that read. Every other function, each one that writes among them, is refused.
+// that read (clauses from memory). Every other function, each one that writes among them, is refused.
 
 // Function codes and exception codes of the specification.
 const (

@@ -30,7 +30,8 @@ func TestCRC(t *testing.T) {
 	}
 }
 
-// Clauses are those of the Modbus Application Protocol Specification V1.1b3.
+// Clauses are those of the Modbus Application Protocol Specification V1.1b3,
+// from memory.
 func TestRespond(t *testing.T) {
 	im := newImage()
 	im.inputs[0], im.inputs[1], im.holdings[8] = 0x022B, 0x0064, 0x000A

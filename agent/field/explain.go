@@ -60,7 +60,7 @@ func (w *worker) wiring() string {
 }
 
 // exceptionWords gives the meaning of an exception code by the MODBUS
-// Application Protocol Specification V1.1b3, section 7, and what to do.
+// Application Protocol Specification V1.1b3, section 7 (from memory), and what to do.
 func exceptionWords(code byte) (means, do string) {
 	switch code {
 	case modbus.ExceptionCodeIllegalFunction:

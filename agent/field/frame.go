@@ -10,7 +10,7 @@ import (
 )
 
 // Sizes of frames: MODBUS Messaging on TCP/IP Implementation Guide V1.0b, 3.1.3,
-// and MODBUS over Serial Line V1.02, 2.5.1.
+// and MODBUS over Serial Line V1.02, 2.5.1 (from memory).
 const (
 	maxFrame      = 260 // a Modbus TCP frame; an RTU frame has at most 256
 	tcpHeader     = 7   // transaction, protocol, length, unit

@@ -268,7 +268,7 @@ func dial(address string) func(context.Context) (stream, error) {
 }
 
 // characterSilence is the silence of 3.5 characters that separates RTU frames:
-// MODBUS over Serial Line V1.02, 2.5.1.1, by which a character has 11 bits and
+// MODBUS over Serial Line V1.02, 2.5.1.1 (from memory), by which a character has 11 bits and
 // the silence is 1.75 ms above 19200 baud. Baud 0 is a line behind a serial
 // server, which keeps the silence itself.
 func characterSilence(baud int) time.Duration {

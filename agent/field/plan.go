@@ -9,7 +9,7 @@ import (
 )
 
 // Limits of one request: MODBUS Application Protocol Specification V1.1b3, 6.1
-// to 6.4.
+// to 6.4 (from memory).
 const (
 	maxRegisters = 125
 	maxBits      = 2000

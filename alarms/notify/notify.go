@@ -1,6 +1,6 @@
 // Package notify tells people and systems of alarms over MQTT 3.1.1, and takes
 // their orders. Events come from a durable outbox and count as told only when
-// the broker has acknowledged them on the connection that carried them.
+// the broker has acknowledged them on the connection that carried them. Clauses of MQTT 3.1.1 are cited from memory.
 package notify
 
 import (
