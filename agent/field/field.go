@@ -26,6 +26,10 @@ const (
 	TCP        Kind = "tcp"          // Modbus TCP
 	RTU        Kind = "rtu"          // RTU on a serial device
 	RTUOverTCP Kind = "rtu-over-tcp" // RTU frames through a serial server
+	// ASCII frames, of characters instead of bytes, on a serial device or
+	// through a serial server.
+	ASCII        Kind = "ascii"
+	ASCIIOverTCP Kind = "ascii-over-tcp"
 )
 
 // Table is one of the four Modbus tables.
@@ -43,23 +47,37 @@ const (
 type Line struct {
 	Name string
 	Kind Kind
-	// Address is host:port, for TCP and RTUOverTCP.
+	// Address is host:port, for the kinds that go over TCP.
 	Address string
-	// Device is the serial device, for RTU, with Baud, Parity (none, even or
-	// odd) and StopBits (1 or 2).
+	// Device is the serial device of the others, with Baud, Parity (none, even
+	// or odd), StopBits (1 or 2) and, for ASCII, DataBits (7 or 8).
 	Device   string
 	Baud     int
 	Parity   string
 	StopBits int
+	DataBits int
+	// RS485 lets the kernel switch a transceiver between sending and receiving;
+	// nil where the adapter does so itself.
+	RS485 *RS485
 	// Timeout bounds one whole transaction.
 	Timeout     time.Duration
 	Instruments []Instrument
 }
 
+// RS485 is how the kernel drives the transmitter of a serial device.
+type RS485 struct {
+	// SendLow sets RTS low while sending, not high.
+	SendLow bool
+	// BeforeSend and AfterSend are how long RTS is held before the first and
+	// after the last character, in whole milliseconds.
+	BeforeSend, AfterSend time.Duration
+}
+
 // Instrument is one Modbus unit on a line.
 type Instrument struct {
-	Name   string
-	Unit   byte
+	Name string
+	Unit byte
+	// Every is the period of the points that have none of their own.
 	Every  time.Duration
 	Points []Point
 	// Unreadable has the addresses that no request may touch, be it only to
@@ -81,9 +99,16 @@ type Point struct {
 	Name    string
 	Table   Table
 	Address uint16
+	// Every is the point's own period, 0 for that of the instrument.
+	Every time.Duration
 	// Type is int16, uint16, int32, uint32, int64, uint64, float32, float64,
-	// bcd16 or bcd32; bit for coils and discrete inputs.
+	// bcd16, bcd32 or text; bit for coils and discrete inputs.
 	Type string
+	// Registers is how many a text takes, 1 to 125; 0 for other types.
+	Registers int
+	// Expect has the texts that are as they should be, for a text: its value is
+	// 1 for these, or for any text when there is none, and 0 for another.
+	Expect []string
 	// Order is the order in which the bytes of the value arrive: ABCD, CDAB,
 	// BADC or DCBA, as Decode describes. Empty is ABCD.
 	Order string
@@ -98,6 +123,10 @@ type Point struct {
 	// Current is the raw values at 4 and at 20 mA of a loop, the lower first;
 	// nil when there is no loop. It grades values in place of Range.
 	Current *[2]float64
+	// Bands are the currents, in mA, that end the bands of the loop, the lowest
+	// first: failed up to the first, measuring from the second to the third,
+	// failed from the fourth. Nil takes those of NAMUR NE 43.
+	Bands *[4]float64
 	// Scale and Offset make the engineering value: raw*Scale + Offset, in Unit.
 	Scale, Offset float64
 	Unit          units.Unit
@@ -111,7 +140,8 @@ type Point struct {
 // Batch is the outcome of one due poll of one instrument.
 type Batch struct {
 	Line, Instrument string
-	// Readings has every point of the instrument, in the order of its Points.
+	// Readings has every point of the instrument that was due, in the order of
+	// its Points. They are good until emit returns.
 	Readings []reading.Reading
 	// Took is the time that the poll held the line.
 	Took time.Duration
@@ -136,13 +166,34 @@ type LineStats struct {
 	// kind: not-connected, no-reply, wrong-reply or exception. All four are
 	// always there.
 	Errors map[string]uint64
-	// Cycle is the time that the last poll of every instrument took together.
-	Cycle time.Duration
+	// Cycle is the time that the last poll of every instrument took together,
+	// Planned what the plan foresees for it.
+	Cycle, Planned time.Duration
+	// Slowest is the longest time until the end of a reply so far. Grace is how
+	// long the line is left silent after a failure; 0 where it needs none.
+	Slowest, Grace time.Duration
+	// Units is the work by instrument, in the order of the line's.
+	Units []UnitStats
 	// Overruns counts the polls left out because the line was still busy when
 	// they became due.
 	Overruns uint64
 	// Discarded counts bytes that arrived when no reply was awaited.
 	Discarded uint64
+}
+
+// UnitStats is the work of one instrument since the start.
+type UnitStats struct {
+	Instrument string
+	Unit       byte
+	Polls      uint64
+	// Errors is as in LineStats.
+	Errors map[string]uint64
+	// Took is the time of its last poll, Slowest that of its slowest reply.
+	Took, Slowest time.Duration
+	// Overruns counts its polls left out.
+	Overruns uint64
+	// Resting tells that it is left alone for a while, since it did not answer.
+	Resting bool
 }
 
 // Field is a set of lines.

@@ -33,8 +33,14 @@ type Shown struct {
 	Mass, MassFlow units.Unit
 }
 
-// Instrument is one Modbus unit.
-type Instrument struct{ Name, Line string }
+// Instrument is one Modbus unit on a line.
+type Instrument struct {
+	Name, Line string
+	// Unit is its Modbus unit, for messages.
+	Unit byte
+	// Every is the shortest period in which any of its points is read.
+	Every time.Duration
+}
 
 // Point is one measured value.
 type Point struct {
@@ -43,6 +49,23 @@ type Point struct {
 	Unit       units.Unit
 	// StaleAfter is the age at which the last reading is no longer used.
 	StaleAfter time.Duration
+	// RateLimit is the fastest change, in SI units a second, that what the point
+	// measures can make; 0 for none.
+	RateLimit float64
+	// StuckAfter is how long a live sensor may stay within StuckWithin, in SI
+	// units, of one value; 0 for ever.
+	StuckAfter  time.Duration
+	StuckWithin float64
+	// Status are the points that tell how far this one can be trusted.
+	Status []Status
+}
+
+// Status is a state of an instrument that sets the quality of a point: while
+// the value of Point is When, the quality is at best Quality.
+type Status struct {
+	Point   string
+	When    float64
+	Quality reading.Quality
 }
 
 // Segment is a disinfection segment; Level is empty for a constant volume.

@@ -26,7 +26,7 @@ func unit(symbol string) units.Unit { return units.MustParse(symbol) }
 func ridge() Settings {
 	s := Settings{Shown: Shown{Mass: unit("lb"), MassFlow: unit("lb/d")}}
 	add := func(instrument, line string, points ...string) {
-		s.Instruments = append(s.Instruments, Instrument{instrument, line})
+		s.Instruments = append(s.Instruments, Instrument{Name: instrument, Line: line})
 		for i := 0; i < len(points); i += 2 {
 			s.Points = append(s.Points, Point{Name: points[i], Instrument: instrument, Unit: unit(points[i+1]), StaleAfter: 10 * time.Second})
 		}
@@ -243,7 +243,7 @@ func TestABadInputMakesItsFiguresBad(t *testing.T) {
 
 func TestStale(t *testing.T) {
 	s := Settings{
-		Instruments: []Instrument{{"meter", "line-a"}}, Points: []Point{{"flow", "meter", unit("m3/h"), 10 * time.Second}},
+		Instruments: []Instrument{{Name: "meter", Line: "line-a"}}, Points: []Point{{Name: "flow", Instrument: "meter", Unit: unit("m3/h"), StaleAfter: 10 * time.Second}},
 		Shown: Shown{unit("kg"), unit("kg/d")},
 	}
 	p := newPlant(t, s)

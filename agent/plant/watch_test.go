@@ -78,7 +78,7 @@ func only(is bool, reason string) string {
 // A line with one instrument that is silent is that instrument's matter.
 func TestASingleSilentInstrumentIsNoLine(t *testing.T) {
 	s := Settings{
-		Instruments: []Instrument{{"analyser", "line-a"}},
+		Instruments: []Instrument{{Name: "analyser", Line: "line-a"}},
 		Points:      []Point{{Name: "residual", Instrument: "analyser", Unit: unit("mg/L"), StaleAfter: time.Minute}},
 	}
 	for reason, line := range map[string]float64{reading.NoReply: 0, reading.NotConnected: 1} {

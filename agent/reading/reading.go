@@ -54,6 +54,11 @@ const (
 	OutsideTable  = "outside-table"  // outside the domain of a published table
 	Inconsistent  = "inconsistent"   // contradicts what is physically possible
 	LineLost      = "line-lost"      // nothing on the instrument's line can be read
+	Frozen        = "frozen"         // has not moved for longer than a live sensor would
+	Jumped        = "jumped"         // changed faster than what it measures can
+	Fault         = "fault"          // the instrument reports a fault of its own
+	Maintenance   = "maintenance"    // the instrument reports that it is being worked on
+	WarmingUp     = "warming-up"     // the instrument reports that it is not ready yet
 )
 
 // Quality is a level and, unless it is Good, the reason.
@@ -125,6 +130,8 @@ type Reading struct {
 	// Quality is bad.
 	Value   float64
 	Quality Quality
+	// Text is what a text point says, empty for other points.
+	Text string
 	// Time is when the instrument was read. A live one carries Go's monotonic
 	// clock reading, so differences are safe against a stepped wall clock.
 	Time time.Time
@@ -178,6 +185,16 @@ func Explain(reason string) string {
 		return "lies outside the published table"
 	case LineLost:
 		return "cannot be judged while its line is lost"
+	case Frozen:
+		return "has not moved for longer than a live sensor would"
+	case Jumped:
+		return "changed faster than what it measures can"
+	case Fault:
+		return "reports a fault of its own"
+	case Maintenance:
+		return "reports that it is being worked on"
+	case WarmingUp:
+		return "reports that it is not ready yet"
 	case Inconsistent:
 		return "contradicts what is physically possible"
 	}
