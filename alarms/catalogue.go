@@ -168,7 +168,7 @@ func InstrumentLost(instrument, line, where, input string) Setting {
 }
 
 // chlorineRoom is for those who are sent to an instrument.
-const chlorineRoom = "If it stands where chlorine can be, enter only with a portable detector and as the plant's rules ask."
+const chlorineRoom = "Where chlorine can be, enter only with a portable detector and as the plant's rules ask."
 
 // InstrumentDoubtful is an instrument whose values may be wrong although they
 // arrive. Its on-delay lets a short jump or a quick calibration pass.
@@ -210,11 +210,11 @@ func LineOverrun(line, where, input string) Setting {
 	return Setting{
 		Name: line + "-overrun", Kind: HighLimit, Input: input,
 		Limit: 1.25, Deadband: 0.1, OnDelay: time.Minute, OffDelay: time.Minute,
-		Priority: Low, Place: line, Subject: fmt.Sprintf("The time between readings on line %s (%s), as a share of the planned one,", line, where),
-		Consequence: "Every value of this line, gas too, is seen later than planned, and a delay more and its values count as stale.",
+		Priority: Low, Place: line, Subject: fmt.Sprintf("The time between readings on %s (%s), as a share of the planned one,", line, where),
+		Consequence: "Values of this line, gas too, are seen later than planned; later still, and they count as stale.",
 		FirstAction: []string{
 			"Look for an instrument on " + line + " that does not answer: each try costs the time-out. Mend it, or take it out of the site file.",
-			"Lengthen every for what changes slowly, such as weights and temperatures; ebbwatch check shows what each request takes.",
+			"Lengthen the period (every) of what changes slowly, such as weights and temperatures; ebbwatch check shows what each request takes.",
 			"If all instruments answer, raise the baud rate of a serial line at every instrument and in the site file, or split the line.",
 		},
 		RespondWithin: 24 * time.Hour,

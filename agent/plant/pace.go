@@ -64,11 +64,11 @@ func (c *pace) read(at time.Time) {
 	sorted := c.intervals
 	slices.Sort(sorted[:c.n])
 	kept := sorted[:c.n-leftOut]
-	var sum time.Duration
+	sum := 0.0 // of centuries, too
 	for _, d := range kept {
-		sum += d / time.Duration(len(kept)) // of centuries, too, there is a sum
+		sum += float64(d)
 	}
-	c.mean = sum
+	c.mean = time.Duration(sum / float64(len(kept)))
 }
 
 // ratio is the mean interval over the planned one: 1 is in time.

@@ -2,6 +2,7 @@ package plant
 
 import (
 	"fmt"
+	"slices"
 	"strings"
 	"time"
 
@@ -103,14 +104,20 @@ func (it *instrument) stepDoubtful(p *Plant, w *writer, at time.Time) {
 	if len(doubtful) == 0 {
 		return
 	}
-	var found []string
-	for _, i := range doubtful {
-		pt := &p.points[i]
-		found = append(found, pt.Name+" "+reading.Explain(pt.current.Quality.Reason))
-	}
-	f.Value = 1
-	f.Detail = "answers, but is not to be trusted fully: " + strings.Join(found, ", ")
+	f.Value, f.Detail = 1, "answers, but is not to be trusted fully"
 	f.First = pointHint(p.points[doubtful[0]].current.Quality.Reason)
+	for len(doubtful) > 0 {
+		reason := p.points[doubtful[0]].current.Quality.Reason
+		var names []string
+		doubtful = slices.DeleteFunc(doubtful, func(i int) bool {
+			same := p.points[i].current.Quality.Reason == reason
+			if same {
+				names = append(names, p.points[i].Name)
+			}
+			return same
+		})
+		f.Detail += fmt.Sprintf("; it %s (%s)", reading.Explain(reason), strings.Join(names, ", "))
+	}
 }
 
 // castsDoubt reports whether an uncertain value may be a wrong one. A value over

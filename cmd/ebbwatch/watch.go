@@ -109,7 +109,7 @@ func handler(a *agent.Agent, source *field.Field, store *journal.Journal, t *tel
 	v, c := build()
 	src := metrics.Source{
 		Snapshot: a.Snapshot,
-		Lines:    func() []metrics.Line { return lineMetrics(source) },
+		Lines:    func() []metrics.Line { return lineMetrics(source.Stats()) },
 		Telling:  func() metrics.Telling { return telling(store, t) },
 		Now:      now,
 		StepAge:  func() time.Duration { return time.Since(a.Snapshot().Stepped) },
