@@ -21,7 +21,7 @@ func (l *line) hint(reason string, it *instrument, neighbours bool) string {
 		}
 		return fmt.Sprintf("See whether two devices share the address %s, and whether the gateway there gives up later than the time-out of %s.", l.Address, l.Name)
 	case reading.Stale:
-		return "No reading came in time, neither a good nor a bad one: see whether " + l.Name + " keeps its pace, and the log of ebbwatch."
+		return l.staleHint()
 	}
 	if code, ok := strings.CutPrefix(reason, reading.Exception+"-"); ok {
 		return exceptionHint(code, it)
@@ -39,6 +39,11 @@ func (l *line) reachHint() string {
 	default:
 		return "See whether " + l.Name + " has its adapter or its network."
 	}
+}
+
+// staleHint is for when the polling itself gives nothing, not even a failure.
+func (l *line) staleHint() string {
+	return "No reading came in time, neither a good nor a bad one: see whether " + l.Name + " keeps its pace and what the log of ebbwatch says, then start it anew."
 }
 
 // silenceHint is for an instrument that does not answer on a line that is open.
@@ -60,8 +65,10 @@ func (l *line) silenceHint(it *instrument, neighbours bool) string {
 // lostHint is for a line on which no instrument can be reached.
 func (l *line) lostHint() string {
 	switch {
-	case l.unreachable:
+	case l.silent == reading.NotConnected:
 		return l.reachHint()
+	case l.silent == reading.Stale:
+		return l.staleHint()
 	case l.Serial && l.Device == "":
 		return fmt.Sprintf("The serial server at %s is reached, its instruments are not: check the wire behind it and their power; one swapped or shorted pair silences all. Then its baud rate and parity.", l.Address)
 	case l.Serial:

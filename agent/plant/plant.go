@@ -143,11 +143,11 @@ type line struct {
 	Line
 	instruments []int
 	points      []int
-	// answers is how many of its instruments can be reached; unreachable tells
-	// that the line itself cannot be opened.
-	answers     int
-	unreachable bool
-	lost        bool
+	// answers is how many of its instruments can be reached; silent is why the
+	// others cannot.
+	answers int
+	silent  string
+	lost    bool
 }
 
 type segment struct {

@@ -13,16 +13,18 @@ import (
 // can be reached, or the line itself cannot be opened. One alarm then speaks for
 // all of them.
 func (l *line) judge(p *Plant) {
-	l.answers, l.unreachable = 0, false
+	l.answers, l.silent = 0, ""
 	for _, i := range l.instruments {
 		it := &p.instruments[i]
 		it.silent = it.silence(p)
-		if it.silent == "" {
+		switch {
+		case it.silent == "":
 			l.answers++
+		case l.silent == "", l.silent == reading.Stale, it.silent == reading.NotConnected:
+			l.silent = it.silent
 		}
-		l.unreachable = l.unreachable || it.silent == reading.NotConnected
 	}
-	l.lost = l.answers == 0 && (l.unreachable || len(l.instruments) > 1)
+	l.lost = l.answers == 0 && (l.silent == reading.NotConnected || len(l.instruments) > 1)
 }
 
 // silence is the reason when none of an instrument's points can be reached.
@@ -54,8 +56,11 @@ func (l *line) step(p *Plant, w *writer) {
 // found tells what a lost line takes with it, and since when.
 func (l *line) found(p *Plant) string {
 	how := "is open, but nothing on it answers"
-	if l.unreachable {
+	switch l.silent {
+	case reading.NotConnected:
 		how = "cannot be opened"
+	case reading.Stale:
+		how = "has given no reading for too long"
 	}
 	var names []string
 	for _, i := range l.instruments {

@@ -100,6 +100,7 @@ func TestWordsOfLostInstruments(t *testing.T) {
 		{"a network address cannot be reached", line("line-a", reading.NotConnected), 0, "line-a-lost"},
 		{"nothing behind a network address answers", line("line-a", reading.NoReply), 0, "line-a-lost"},
 		{"nothing behind a serial server answers", line("line-c", reading.NoReply), 0, "line-c-lost"},
+		{"a line gives no reading at all", line("line-c", reading.Stale), 0, "line-c-lost"},
 		{"one point of two is refused", func(in config.Instrument, point int) reading.Quality {
 			if in.Name == "north-scales" && point == 1 {
 				return reading.BadBecause(reading.Exception + "-2")
