@@ -29,7 +29,7 @@ func (s *segment) step(p *Plant, now time.Time, w *writer) {
 }
 
 // step gives a bank its figures.
-func (b *bank) step(p *Plant, w *writer) {
+func (b *bank) step(p *Plant, now time.Time, w *writer) {
 	for i, at := range b.scales {
 		b.weights[i] = p.reading(at)
 	}
@@ -37,7 +37,7 @@ func (b *bank) step(p *Plant, w *writer) {
 	if b.room != none {
 		room = &p.points[b.room].current
 	}
-	r := b.state.Step(b.weights, room)
+	r := b.state.Step(now, supply.Inputs{Weights: b.weights, Room: room})
 	at := p.oldest(b.scales...)
 	put := func(v supply.Value, method string) {
 		w.next(v.Quality, at).set(v.Value).between(v.Low, v.High).Method = method

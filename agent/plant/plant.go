@@ -317,7 +317,7 @@ func (p *Plant) Step(now time.Time, rs []reading.Reading) []Figure {
 		p.segments[i].step(p, now, &w)
 	}
 	for i := range p.banks {
-		p.banks[i].step(p, &w)
+		p.banks[i].step(p, now, &w)
 	}
 	for i := range p.detectors {
 		p.detectors[i].step(p, &w)

@@ -36,7 +36,7 @@ func draw(b *Bank, r *reading.Reading, gross, rates []float64) BankResult {
 		for i := range gross {
 			ws = append(ws, weight(start.Add(t), gross[i]-rates[i]*(t-2*time.Hour).Hours()/24))
 		}
-		result = b.Step(ws, r)
+		result = b.Step(start.Add(t), Inputs{Weights: ws, Room: r})
 	}
 	return result
 }
@@ -180,13 +180,13 @@ func TestABadScaleMakesTheBankBad(t *testing.T) {
 		b := NewBank(tons(2))
 		draw(b, nil, []float64{2500, 3000}, []float64{100, 100})
 		at := start.Add(2*time.Hour + 10*time.Second)
-		r := b.Step([]reading.Reading{weight(at, 2500), tc.r}, nil)
+		r := b.Step(at, Inputs{Weights: []reading.Reading{weight(at, 2500), tc.r}})
 		for i, v := range []Value{r.Net, r.Rate, r.Limit, r.Ratio, r.TimeToEmpty} {
 			if want := reading.BadBecause(tc.want); v.Quality.Level != reading.Bad || v.Quality.Reason != want.Reason || v.Value != 0 || !math.IsNaN(v.Low) {
 				t.Errorf("%v: figure %d is %+v", tc.r, i, v)
 			}
 		}
-		if r = b.Step([]reading.Reading{weight(at.Add(time.Minute), 2500), weight(at.Add(time.Minute), 3000)}, nil); r.Rate.Quality.Level != reading.Good {
+		if r = b.Step(at.Add(time.Minute), Inputs{Weights: []reading.Reading{weight(at.Add(time.Minute), 2500), weight(at.Add(time.Minute), 3000)}}); r.Rate.Quality.Level != reading.Good {
 			t.Errorf("%v: one bad reading cost the history: %+v", tc.r, r.Rate)
 		}
 	}
@@ -197,9 +197,9 @@ func TestAReadingIsNotTakenTwice(t *testing.T) {
 	var a, b BankResult
 	for i := range 1000 {
 		w := []reading.Reading{weight(start.Add(time.Duration(i)*10*time.Second), 3000-float64(i%3))}
-		a = once.Step(w, nil)
+		a = once.Step(w[0].Time, Inputs{Weights: w})
 		for range 3 {
-			b = often.Step(w, nil)
+			b = often.Step(w[0].Time, Inputs{Weights: w})
 		}
 	}
 	if a.Rate != b.Rate || a.TimeToEmpty != b.TimeToEmpty {
@@ -223,7 +223,7 @@ func TestNoWolfAfterAStart(t *testing.T) {
 	b := NewBank(BankSettings{Containers: []ContainerSettings{{Name: "a", Kind: "ton", Division: units.Kilograms(si("lb", 1))}}})
 	begin := time.Date(2026, 3, 2, 6, 0, 0, 0, time.UTC)
 	for at := time.Duration(0); at <= 70*time.Minute; at += 5 * time.Second {
-		r := b.Step([]reading.Reading{{Value: si("lb", 60), Quality: reading.GoodQuality(), Time: begin.Add(at)}}, nil)
+		r := b.Step(begin.Add(at), Inputs{Weights: []reading.Reading{{Value: si("lb", 60), Quality: reading.GoodQuality(), Time: begin.Add(at)}}})
 		switch {
 		case at < 54*time.Minute && r.TimeToEmpty.Quality != reading.BadBecause(reading.Learning):
 			t.Fatalf("after %s the time to empty is %+v, expected none yet", at, r.TimeToEmpty)

@@ -6,6 +6,7 @@ import (
 	"testing"
 	"time"
 
+	"ebbwatch/agent/reading"
 	"ebbwatch/agent/units"
 )
 
@@ -14,6 +15,24 @@ var start = time.Date(2026, 3, 2, 6, 0, 0, 0, time.UTC)
 func si(symbol string, v float64) float64 { return units.MustParse(symbol).SI(v) }
 
 func shown(symbol string, v float64) float64 { return units.MustParse(symbol).FromSI(v) }
+
+// lone is a bank of one container whose scale shows net weight.
+type lone struct {
+	b *Bank
+	w [1]reading.Reading
+	r BankResult
+}
+
+func newLone(division units.Kilograms) lone {
+	return lone{b: NewBank(BankSettings{Containers: []ContainerSettings{{Kind: "ton", Division: division}}})}
+}
+
+func (l *lone) add(at time.Time, w float64) {
+	l.w[0] = reading.Reading{Value: w, Quality: reading.GoodQuality(), Time: at}
+	l.r = l.b.Step(at, Inputs{Weights: l.w[:]})
+}
+
+func (l *lone) withdrawal() estimate { return l.b.rates.hour }
 
 // weighing simulates one scale in the units of the trade: lb and lb/d.
 type weighing struct {
@@ -28,7 +47,7 @@ type weighing struct {
 }
 
 // run feeds a scale for a time and calls back after each reading.
-func (w weighing) run(r *rand.Rand, s *scale, length time.Duration, after func(t time.Duration)) {
+func (w weighing) run(r *rand.Rand, s *lone, length time.Duration, after func(t time.Duration)) {
 	for t := time.Duration(0); t <= length; t += w.every {
 		if w.skip != nil && w.skip(t) {
 			continue
@@ -72,7 +91,7 @@ func (w weighing) trials(n int, length time.Duration) outcome {
 		one, phase := w, r.Float64()
 		one.weight += r.Float64()
 		one.extra = func(t time.Duration) float64 { return w.drift / 2 * math.Sin(2*math.Pi*(t.Hours()/24+phase)) }
-		s := newScale(units.Kilograms(si("lb", w.division)))
+		s := newLone(units.Kilograms(si("lb", w.division)))
 		one.run(r, &s, length, nil)
 		e := s.withdrawal()
 		if !e.quality.Usable() {
@@ -210,7 +229,7 @@ func TestDisturbancesGiveNoFalseRate(t *testing.T) {
 		for seed := range 5 {
 			w := ton()
 			tc.change(&w)
-			s := newScale(units.Kilograms(si("lb", w.division)))
+			s := newLone(units.Kilograms(si("lb", w.division)))
 			lost := false
 			var lastUnknown time.Duration
 			w.run(rand.New(rand.NewPCG(uint64(seed), 2)), &s, event+14*time.Hour, func(at time.Duration) {
@@ -247,7 +266,7 @@ func TestTheIntervalOwnsUpToAMisfit(t *testing.T) {
 				}
 				return step
 			}
-			s := newScale(units.Kilograms(si("lb", w.division)))
+			s := newLone(units.Kilograms(si("lb", w.division)))
 			w.run(rand.New(rand.NewPCG(uint64(seed), 4)), &s, event+time.Hour, func(at time.Duration) {
 				e := s.withdrawal()
 				if at < event || !e.quality.Usable() {
@@ -274,7 +293,7 @@ func TestTheRateFollowsTheFeeder(t *testing.T) {
 	for _, change := range []float64{200, -200} { // lb/d
 		w := ton()
 		w.extra = func(t time.Duration) float64 { return -change * max(0, (t-event).Hours()) / 24 }
-		s := newScale(units.Kilograms(si("lb", w.division)))
+		s := newLone(units.Kilograms(si("lb", w.division)))
 		w.run(rand.New(rand.NewPCG(5, 5)), &s, 4*time.Hour, func(at time.Duration) {
 			e := s.withdrawal()
 			if at < event {
@@ -299,7 +318,7 @@ func TestNoiseThatGrowsDoesNotLockTheScaleOut(t *testing.T) {
 		}
 		return 10 * r.NormFloat64()
 	}
-	s := newScale(units.Kilograms(si("lb", w.division)))
+	s := newLone(units.Kilograms(si("lb", w.division)))
 	w.run(r, &s, 4*time.Hour, nil)
 	w.sigma = 10
 	if e := s.withdrawal(); !e.quality.Usable() || math.Abs(shown("lb/d", e.rate)-w.rate) > 4*w.bound(time.Hour) {
@@ -313,7 +332,7 @@ func TestASuddenDrawDoesNotKeepTheOldRate(t *testing.T) {
 	w := ton()
 	w.rate = 24
 	w.extra = func(t time.Duration) float64 { return -max(0, (t-90*time.Minute).Minutes()) * 7 }
-	s := newScale(units.Kilograms(si("lb", w.division)))
+	s := newLone(units.Kilograms(si("lb", w.division)))
 	w.run(rand.New(rand.NewPCG(3, 3)), &s, 3*time.Hour, func(at time.Duration) {
 		if e := s.withdrawal(); at > 96*time.Minute && e.quality.Usable() && shown("lb/d", e.rate) < 5000 {
 			t.Fatalf("%v after the rate is still %.4g lb/d, %v", at-90*time.Minute, shown("lb/d", e.rate), e.quality)
@@ -326,7 +345,7 @@ func TestASuddenDrawDoesNotKeepTheOldRate(t *testing.T) {
 
 func TestAScaleThatStandsStill(t *testing.T) {
 	for _, division := range []float64{0, 1} {
-		s := newScale(units.Kilograms(division))
+		s := newLone(units.Kilograms(division))
 		for i := range 20000 {
 			s.add(start.Add(time.Duration(i)*5*time.Second), 900)
 		}
@@ -345,9 +364,9 @@ func TestAScaleThatStandsStill(t *testing.T) {
 
 func BenchmarkScaleAdd(b *testing.B) {
 	b.ReportAllocs()
-	s, r, at := newScale(0.5), rand.New(rand.NewPCG(1, 1)), start
+	l, r, at := newLone(0.5), rand.New(rand.NewPCG(1, 1)), start
 	for b.Loop() {
 		at = at.Add(2 * time.Second)
-		s.add(at, 900+r.NormFloat64())
+		l.add(at, 900+r.NormFloat64())
 	}
 }
