@@ -119,6 +119,7 @@ func NewBank(s BankSettings) *Bank {
 		b.containers[i].scale.set(c, k, count, i, &b.events)
 	}
 	b.rates = rates{learning(), learning(), learning()}
+	b.duty.shares = make([]float64, len(s.Containers))
 	if len(s.Containers) > 0 {
 		b.duty.group = s.Containers[0].Group
 	}
@@ -206,7 +207,9 @@ func (b *Bank) tick(t float64) {
 		r = rates{r.quarter.plus(quarterly), r.hour.plus(c.hour), r.day.plus(daily)}
 	}
 	b.rates = r
-	b.watchDuty(t)
+	if len(b.containers) > 1 {
+		b.watchDuty(t)
+	}
 }
 
 // weigh judges one container's weight and gives it to the scale's memory.

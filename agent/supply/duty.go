@@ -6,62 +6,75 @@ const (
 	drawnShare, restShare = 0.3, 0.15 // of the withdrawal: drawn, not drawn
 	overtakes             = 0.5       // share by which another one must lead
 	confirmed             = 2         // minutes
+	rests                 = 60        // minutes after a switchover that no window spans
+	leadSure, shareSure   = 0.14, 0.06
 )
 
-var dutyWindows = [...]int{8, 12, 18, 30, 60}
+var dutyWindows = [...]int{8, 12, 15, 18, 24, 30, 60}
 
 // duty tells which containers are drawn.
 type duty struct {
 	main   int // the one drawn most
 	group  string
 	rival  int
-	leads  int // minutes
-	shares []float64
+	leads  int       // minutes
+	hold   int       // minutes
+	shares []float64 // of the withdrawal
 }
 
-// watchDuty finds what share of the withdrawal comes from each container, over
-// the shortest window that can tell.
+// watchDuty finds what share of the withdrawal comes from each container: over a
+// short window whether another one has taken over, over a longer one which ones are
+// drawn together.
 func (b *Bank) watchDuty(t float64) {
 	d := &b.duty
-	if len(b.containers) == 0 {
-		return
+	if d.hold > 0 {
+		d.hold--
 	}
-	if d.shares == nil {
-		d.shares = make([]float64, len(b.containers))
-	}
-	if !b.sharesOf(d.shares) {
+	if !b.sharesOf(d.shares, leadSure) {
 		d.leads = 0
 		return
 	}
-	best, changed := 0, false
+	best := 0
+	for i, share := range d.shares {
+		if share > d.shares[best] {
+			best = i
+		}
+	}
+	switch {
+	case best == d.main || d.shares[best]-d.shares[d.main] < overtakes:
+		d.leads = 0
+	case best != d.rival:
+		d.rival, d.leads = best, 1
+	default:
+		d.leads++
+	}
+	if d.leads >= confirmed {
+		old := d.main
+		d.main, d.leads, d.hold, d.group = best, 0, rests, b.containers[best].Group
+		b.containers[best].scale.tell(Switchover, t, b.containers[old].net, b.containers[best].net)
+		for i := range b.containers {
+			b.containers[i].drawn = d.shares[i] > overtakes/2
+		}
+		b.share(t, true)
+	}
+	if d.hold > 0 || !b.sharesOf(d.shares, shareSure) {
+		return
+	}
+	changed := false
 	for i, share := range d.shares {
 		c := &b.containers[i]
 		was := c.drawn
 		c.drawn = !c.scale.off && (share > drawnShare || c.drawn && share > restShare)
 		changed = changed || c.drawn != was
-		if share > d.shares[best] {
-			best = i
-		}
-	}
-	if best != d.main && d.shares[best]-d.shares[d.main] > overtakes {
-		if d.rival != best {
-			d.rival, d.leads = best, 0
-		}
-		if d.leads++; d.leads >= confirmed {
-			old := d.main
-			d.main, d.leads, d.group = best, 0, b.containers[best].Group
-			b.containers[best].scale.tell(Switchover, t, b.containers[old].net, b.containers[best].net)
-		}
-	} else {
-		d.leads = 0
 	}
 	if changed {
 		b.share(t, true)
 	}
 }
 
-// sharesOf reports whether a withdrawal can be told.
-func (b *Bank) sharesOf(shares []float64) bool {
+// sharesOf reports whether the shares can be told as surely as asked, over the
+// shortest window that will do.
+func (b *Bank) sharesOf(shares []float64, sure float64) bool {
 	for _, m := range dutyWindows {
 		var total, variance float64
 		for i := range b.containers {
@@ -75,10 +88,10 @@ func (b *Bank) sharesOf(shares []float64) bool {
 				return false
 			}
 			shares[i] = s.series.used(f.window)/float64(60*f.window) - f.slope/60
-			variance += (s.noise.variance() + square(s.noise.bias)) / f.tt / 3600
+			variance = max(variance, (s.noise.variance()+square(s.noise.bias))/f.tt/3600)
 			total += max(0, shares[i])
 		}
-		if total > 0 && total > 6*math.Sqrt(variance) {
+		if total > 0 && math.Sqrt(variance) < sure*total {
 			for i := range shares {
 				shares[i] /= total
 			}

@@ -70,15 +70,25 @@ func (s *scale) lostDay() estimate {
 	return estimate{rate: -change / (60 * lag), sd: math.Sqrt(variance) / (60 * lag), quality: reading.GoodQuality(), settled: true}
 }
 
-// day is how fast the weight fell over the last day.
+// day is how fast the weight fell over the last day. Its two half hours are a
+// quarter of an hour late; what the rates at both ends tell makes that good where
+// no feed signal does.
 func (s *scale) day() estimate {
 	e := s.lostDay()
-	if e.quality.Usable() {
-		e.rate += s.series.used(dayMinutes) / secondsPerDay
-		if s.feed == 0 {
-			// Without a feed signal the half hours at both ends blur the day.
-			e.sd = math.Hypot(e.sd, 0.001*e.rate)
-		}
+	if !e.quality.Usable() {
+		return e
+	}
+	e.rate += s.series.used(dayMinutes) / secondsPerDay
+	if s.feed != 0 {
+		return e
+	}
+	const late = dayEdge / 2.0 / dayMinutes
+	now := s.series.line(hour)
+	tt, tz, _ := s.series.since(dayMinutes+dayEdge, dayMinutes-dayEdge).centred()
+	if now.tt > 0 && tt > 0 {
+		e.rate += (tz/tt - now.slope) / 60 * late
+		noise := s.noise.variance()*(1/tt+1/now.tt)/3600 + 14.4*square(s.wander)*dayMinutes/hour/square(secondsPerDay)
+		e.sd = math.Hypot(e.sd, late*math.Sqrt(noise))
 	}
 	return e
 }

@@ -55,6 +55,7 @@ type scale struct {
 	astray                  int     // readings off the line in a row
 	astraySince             float64 // s
 	minute                  sums    // since the gate was last moved on
+	taken                   int     // readings since the gate was anchored
 	swapTold                bool
 	events                  *[]Event
 	index                   int
@@ -146,7 +147,7 @@ func (s *scale) begin(t, w float64) {
 func (s *scale) anchor(t, z float64) {
 	v := s.noise.variance()
 	s.gate = gate{at: t, level: z, p11: 100 * v, p22: square(float64(poundsPerDay(500)))}
-	s.aside, s.astray, s.minute = candidates{}, 0, sums{}
+	s.aside, s.astray, s.minute, s.taken = candidates{}, 0, sums{}, 0
 }
 
 // carry counts what the feed takes up to a time.
@@ -200,16 +201,23 @@ func (s *scale) judge(t, w, gap float64) {
 	if !s.aside.settled(t, z, s.used, 6*sigma+2*s.noise.division) {
 		if t-s.astraySince > lockedOut {
 			s.tell(Relearnt, s.astraySince, expected-s.used-s.offset, w)
+			slope := (z - expected) / (t - s.astraySince)
 			s.series.begin()
 			s.anchor(t, z)
+			s.gate.slope, s.gate.p22 = slope, s.gate.p22+slope*slope
 			s.take(t, z)
 		}
+		return
+	}
+	if s.taken < stepReadings {
+		s.anchor(t, z) // the first ones were wrong
+		s.series.begin()
 		return
 	}
 	c := s.aside
 	tt, tz, _ := c.centred()
 	mean := c.z / c.n
-	if slope := tz / tt; math.Abs(slope-s.gate.slope) > 5*sigma/math.Sqrt(tt) {
+	if slope := tz / tt; math.Abs(slope-s.gate.slope) > 5*math.Sqrt(sigma*sigma/tt+s.gate.p22) {
 		// No level but a slope: a draw, not a jump.
 		s.series.begin()
 		s.anchor(t, z)
@@ -248,18 +256,21 @@ func (s *scale) returning(t, w float64) {
 	if !s.aside.settled(t, w, 0, 6*s.sigma()+2*s.noise.division) {
 		return
 	}
-	mean := s.aside.z / s.aside.n
-	since := s.aside.since
+	c := s.aside
+	mean := c.z / c.n
 	s.off = false
 	if math.Abs(mean-s.before) < max(10*s.sigma(), putBackShare*s.capacity) {
-		s.tell(PutBack, since, s.before, mean)
+		s.tell(PutBack, c.since, s.before, mean)
 	} else {
-		s.explainChange(since, s.before, mean)
+		s.explainChange(c.since, s.before, mean)
 	}
-	// A container comes back into use with its weight where it left off.
-	level := s.gate.level
+	// A container comes back into use with its weight, and its slope, where it left
+	// off.
+	slope := s.gate.slope
+	level := s.gate.level + slope*c.t/c.n
 	s.offset = level - mean - s.used
-	s.anchor(t, level)
+	s.anchor(t, level+slope*(t-c.since-c.t/c.n))
+	s.gate.slope = slope
 	s.series.snap()
 }
 
@@ -295,6 +306,7 @@ func (c *candidates) settled(t, z, used, width float64) bool {
 
 // take puts a reading into its minute.
 func (s *scale) take(t, z float64) {
+	s.taken++
 	s.series.gather(1, t/60, z)
 	s.minute.add(t-s.gate.at, z-s.gate.level)
 }
@@ -342,7 +354,7 @@ func (s *scale) tick(t float64) {
 	}
 	if s.minute.n > 0 {
 		dt := s.minute.t / s.minute.n
-		s.gate.update(dt, s.minute.z/s.minute.n, s.noise.variance()/s.minute.n, s.wandering())
+		s.gate.update(dt, s.minute.z/s.minute.n, s.noise.variance()/s.minute.n, s.wandering(), s.minute.n >= 3)
 		s.minute = sums{}
 	}
 }
@@ -358,11 +370,11 @@ func (s *scale) wandering() float64 {
 func (g *gate) ahead(dt float64) float64 { return g.p11 + dt*(2*g.p12+dt*g.p22) }
 
 // update is one step of a Kalman filter with the mean of a minute, dt seconds on
-// and d kg from the level. A minute far from what was foreseen opens the slope.
-func (g *gate) update(dt, d, variance, q float64) {
+// and d kg from the level. A minute far from what was foreseen opens the slope, if it may.
+func (g *gate) update(dt, d, variance, q float64, may bool) {
 	p11, p12, p22 := g.ahead(dt)+q*dt*dt*dt/3, g.p12+dt*g.p22+q*dt*dt/2, g.p22+q*dt
 	innovation := d - g.slope*dt
-	if innovation*innovation > 9*(p11+variance) && dt > 0 {
+	if may && innovation*innovation > 16*(p11+variance) {
 		extra := square(innovation / dt)
 		p11, p12, p22 = p11+dt*dt*extra, p12+dt*extra, p22+extra
 	}
