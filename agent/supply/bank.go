@@ -51,6 +51,8 @@ type BankResult struct {
 	// TimeToEmpty is what can be drawn over the rate, in seconds, at most
 	// MaxTimeToEmpty. While nothing is drawn it is uncertain, a lower bound.
 	TimeToEmpty Value
+	// Balance is what the books say.
+	Balance Balance
 	// Containers are in the order of the settings. They and Events are good until
 	// the next step.
 	Containers []ContainerResult
@@ -87,6 +89,9 @@ type Bank struct {
 	minute     int // ended so far
 	feed       feed
 	duty       duty
+	balance    balance
+	jumped     bool // in the minute that is open
+	limited    Value
 	rates      rates
 	results    []ContainerResult
 	events     []Event
@@ -138,9 +143,13 @@ func (b *Bank) Step(now time.Time, in Inputs) BankResult {
 	}
 	b.events = b.events[:0]
 	t := now.Sub(b.origin).Seconds()
+	b.balance.carry(t, b.feed.drawn())
 	for float64(b.minute+1)*60 <= t {
 		b.minute++
 		b.tick(float64(b.minute) * 60)
+	}
+	if !b.feed.known {
+		b.balance.unknown = b.balance.series.now
 	}
 	if b.feed.read(t, in) {
 		b.share(t, false)
@@ -184,6 +193,14 @@ func (b *Bank) Step(now time.Time, in Inputs) BankResult {
 	r.Limit, r.LimitMethod = b.limit(weighed, in.Room)
 	r.Ratio = ratio(r.Rate, r.Limit)
 	r.TimeToEmpty = timeToEmpty(usable, weighed, r.Rate, b.rates.hour.settled)
+	b.limited = r.Limit
+	r.Balance = b.balance.result(&b.feed, b.origin)
+	for _, e := range b.events {
+		switch e.Kind {
+		case Changed, PutBack, Removed, Step, Swapped, Relearnt:
+			b.jumped = true
+		}
+	}
 	r.Containers, r.Events = b.results, b.events
 	return r
 }
@@ -209,6 +226,15 @@ func (b *Bank) tick(t float64) {
 	b.rates = r
 	if len(b.containers) > 1 {
 		b.watchDuty(t)
+	}
+	b.balance.carry(t, b.feed.drawn())
+	b.balance.gather(b.containers, b.jumped)
+	b.jumped = false
+	lost := b.balance.leak.raised || b.balance.lost.raised
+	b.balance.watch(t, &b.feed, b.limited.Value, b.limited.Quality.Usable() && number(b.limited.Value))
+	open := lost != (b.balance.leak.raised || b.balance.lost.raised)
+	if b.minute%slowEvery == 0 && b.balance.slowly(&b.feed) || open {
+		b.share(t, open)
 	}
 }
 

@@ -159,21 +159,21 @@ func (s *series) line(window int) fit {
 // begin makes lines start anew.
 func (s *series) begin() { s.begun = s.now }
 
-// hinge fits a level that begins to slope some minutes ago, after a level of
-// twice that length.
-func (s *series) hinge(m int) fit {
-	after, before := s.since(m, 0), s.since(3*m, m)
+// hinge fits a level that begins to slope m minutes ago, after a level of some
+// minutes. gain is what a constant slope shows as.
+func (s *series) hinge(m, level int) (f fit, gain float64) {
 	knee := float64(s.now-m) - s.t0
-	after = after.from(knee, 0)
+	after, before := s.since(m, 0).from(knee, 0), s.since(m+level, m).from(knee, 0)
 	n := after.n + before.n
 	if n == 0 {
-		return fit{}
+		return fit{}, 0
 	}
-	f := fit{tt: after.tt - after.t*after.t/n, n: n}
+	f = fit{tt: after.tt - after.t*after.t/n, n: n}
 	if f.tt > 0 {
 		f.slope = (after.tz - after.t*(after.z+before.z)/n) / f.tt
+		gain = (after.tt - after.t*(after.t+before.t)/n) / f.tt
 	}
-	return f
+	return f, gain
 }
 
 // day is the change between means of half an hour a day apart, in kg and

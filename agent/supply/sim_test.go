@@ -26,6 +26,7 @@ type rig struct {
 	constant                       float64
 	feedKnown                      bool
 	feedError                      float64                        // standard deviation of its share, 1 d correlation
+	feedOut                        func(d float64) bool           // the feed signal is lost
 	trust                          float64                        // BankSettings.FeedError
 	loss                           func(d float64) float64        // lb/d that leaves by no feed
 	starved                        func(d float64) bool           // the feed runs, nothing is drawn
@@ -144,6 +145,10 @@ func (g rig) run(length time.Duration, after func(truth, BankResult)) {
 		in := Inputs{Weights: ws}
 		if g.feedKnown {
 			feed.Value, feed.Time = rate*(1+gain)*poundKilograms/secondsPerDay, now
+			feed.Quality = reading.GoodQuality()
+			if g.feedOut != nil && g.feedOut(d) {
+				feed.Quality = reading.BadBecause(reading.NoReply)
+			}
 			in.Feed = &feed
 		}
 		tr.at, tr.days, tr.feed = now, d, rate
