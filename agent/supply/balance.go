@@ -232,7 +232,7 @@ func (b *balance) slowly(f *feed) (learnt bool) {
 	switch {
 	case b.slow:
 		b.slow = change-b.slowBase < -slowFalse*sd/2
-	case b.dayCount > len(b.days) && change-before < -slowFalse*sd:
+	case b.learnt > 2*len(b.days) && b.dayCount > len(b.days) && change-before < -slowFalse*sd:
 		b.slow, b.slowBase, b.slowAt = true, before, b.usedAt
 	}
 	if b.slow || used <= 0 {
@@ -240,6 +240,9 @@ func (b *balance) slowly(f *feed) (learnt bool) {
 	}
 	b.gainError = math.Sqrt(b.variance*(1/n1+1/n2)+1.9*square(b.wander)+square(b.bias)) / used
 	b.learnt = min(b.learnt+1, gainDays*dayMinutes/slowEvery)
+	if f.given {
+		return false
+	}
 	f.gain = min(max(f.gain*(1-change/used/float64(b.learnt)), 0.5), 2)
 	if b.learnt == 1 {
 		b.since, b.dayCount = b.series.now, 0
@@ -250,10 +253,13 @@ func (b *balance) slowly(f *feed) (learnt bool) {
 // mistrust is the share by which the feed may be out, with what is not known yet of
 // its gain.
 func (b *balance) mistrust(f *feed) float64 {
-	if b.learnt == 0 {
+	switch {
+	case f.given:
+		return f.trust
+	case b.learnt == 0:
 		return unknownGain
 	}
-	return math.Hypot(f.trust, b.gainError*math.Sqrt(max(1, dayMinutes/slowEvery/float64(b.learnt))))
+	return math.Hypot(f.trust, 0.5*b.gainError*math.Sqrt(max(1, dayMinutes/slowEvery/float64(b.learnt))))
 }
 
 // jumps is the variance of the jumps that were taken out in the last two days.

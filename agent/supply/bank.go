@@ -32,6 +32,8 @@ type Inputs struct {
 	Flow *reading.Reading
 	// Dose is the chlorine added, in mg/L. Without it residual plus demand is taken.
 	Dose, Residual, Demand *reading.Reading
+	// Stock is the chlorine in containers on the site that stand on no scale, in kg.
+	Stock units.Kilograms
 }
 
 // BankResult holds the figures of a bank.
@@ -48,9 +50,13 @@ type BankResult struct {
 	LimitMethod LimitMethod
 	// Ratio is rate over limit, at most MaxRatio.
 	Ratio Value
-	// TimeToEmpty is what can be drawn over the rate, in seconds, at most
-	// MaxTimeToEmpty. While nothing is drawn it is uncertain, a lower bound.
+	// TimeToEmpty is until the containers on duty are drawn to the heel, in seconds,
+	// at most MaxTimeToEmpty, by the demand learnt over weeks. While less than a day
+	// is known it is uncertain, learning, by the last hour's rate. While nothing is
+	// drawn it is uncertain, a lower bound.
 	TimeToEmpty Value
+	// Supply is how long the chlorine lasts otherwise.
+	Supply Supply
 	// Balance is what the books say.
 	Balance Balance
 	// Containers are in the order of the settings. They and Events are good until
@@ -90,7 +96,9 @@ type Bank struct {
 	feed       feed
 	duty       duty
 	balance    balance
-	jumped     bool // in the minute that is open
+	profile    profile
+	perFlow    float64 // kg of chlorine a m³ of water takes now
+	jumped     bool    // in the minute that is open
 	limited    Value
 	rates      rates
 	results    []ContainerResult
@@ -113,7 +121,7 @@ type container struct {
 // NewBank makes a bank without history. It panics on a container kind that is
 // neither in Kinds nor in the settings, which the settings' maker has to check.
 func NewBank(s BankSettings) *Bank {
-	b := &Bank{settings: s, feed: newFeed(s.FeedError), containers: make([]container, len(s.Containers)), results: make([]ContainerResult, len(s.Containers))}
+	b := &Bank{settings: s, feed: newFeed(s.FeedError, s.FeedGain), profile: newProfile(s.Zone, s.Works), containers: make([]container, len(s.Containers)), results: make([]ContainerResult, len(s.Containers))}
 	for i, c := range s.Containers {
 		k, err := s.kind(c.Kind)
 		if err != nil {
@@ -154,7 +162,8 @@ func (b *Bank) Step(now time.Time, in Inputs) BankResult {
 	if b.feed.read(t, in) {
 		b.share(t, false)
 	}
-	var net, usable float64
+	var net float64
+	var a amounts
 	weighed, drawn := reading.GoodQuality(), reading.GoodQuality()
 	b.inUse = b.inUse[:0]
 	absent := 0
@@ -171,7 +180,13 @@ func (b *Bank) Step(now time.Time, in Inputs) BankResult {
 			continue
 		}
 		net += content
-		usable += max(0, content-float64(c.Heel)*c.count)
+		left := max(0, content-float64(c.Heel)*c.count)
+		a.standby += left
+		if c.Group == b.duty.group {
+			a.duty += left
+			a.liquid += max(0, content-float64(c.source.GasLeft)*c.count)
+		}
+		a.sd = math.Hypot(a.sd, c.scale.uncertainty())
 		if content > float64(c.Heel)*c.count && c.Group == b.duty.group {
 			for range int(c.count) {
 				b.inUse = append(b.inUse, c.source)
@@ -192,7 +207,8 @@ func (b *Bank) Step(now time.Time, in Inputs) BankResult {
 	r.RateQuarter, r.RateDay = b.rates.quarter.value(weighed), b.rates.day.value(weighed)
 	r.Limit, r.LimitMethod = b.limit(weighed, in.Room)
 	r.Ratio = ratio(r.Rate, r.Limit)
-	r.TimeToEmpty = timeToEmpty(usable, weighed, r.Rate, b.rates.hour.settled)
+	a.stock = a.standby + float64(in.Stock)
+	b.empties(now, a, weighed, &r, in.Stock > 0)
 	b.limited = r.Limit
 	r.Balance = b.balance.result(&b.feed, b.origin)
 	for _, e := range b.events {
@@ -227,6 +243,7 @@ func (b *Bank) tick(t float64) {
 	if len(b.containers) > 1 {
 		b.watchDuty(t)
 	}
+	b.foresee(t)
 	b.balance.carry(t, b.feed.drawn())
 	b.balance.gather(b.containers, b.jumped)
 	b.jumped = false

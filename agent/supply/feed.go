@@ -17,15 +17,20 @@ type feed struct {
 	rate, flow float64
 	at         float64 // s; when it was last read
 	trust      float64 // share by which it wanders
-	// gain is what the scales have shown a unit of feed to be, learnt over weeks.
-	gain float64
+	// gain is what the scales have shown a unit of feed to be, learnt over weeks
+	// unless it is given.
+	gain  float64
+	given bool
 }
 
-func newFeed(trust float64) feed {
+func newFeed(trust, gain float64) feed {
 	if trust == 0 {
 		trust = usualTrust
 	}
-	return feed{trust: trust, gain: 1}
+	if gain == 0 {
+		return feed{trust: trust, gain: 1}
+	}
+	return feed{trust: trust, gain: gain, given: true}
 }
 
 func usable(r *reading.Reading) (float64, bool) {

@@ -108,3 +108,8 @@ func (e estimate) value(q reading.Quality) Value {
 	half := ninetyPercent * e.sd
 	return between(e.rate, e.rate-half, e.rate+half, reading.Worst(q, e.quality))
 }
+
+// uncertainty is the standard deviation of the weight, in kg.
+func (s *scale) uncertainty() float64 {
+	return math.Sqrt(s.noise.variance() + square(s.wander) + square(s.drift)/8)
+}

@@ -1,6 +1,8 @@
 package supply
 
 import (
+	"time"
+
 	"ebbwatch/agent/units"
 )
 
@@ -42,6 +44,17 @@ type BankSettings struct {
 	// FeedError is how far flow times dose, or a feeder's signal, wanders from what
 	// is fed, as a share; zero is 0.02 (own choice).
 	FeedError float64
+	// FeedGain is what a unit of the feed signal is; zero is learnt from the scales.
+	FeedGain float64
+	// Zone is the site's time zone, for the hours of demand; nil is UTC.
+	Zone *time.Location
+	// Works tells the days on which the supplier delivers and people work; nil is
+	// Monday to Friday. It also parts the demand into two kinds of day.
+	Works func(day time.Time) bool
+	// Staffed tells whether somebody is on the site at a time; nil is always.
+	Staffed func(time.Time) bool
+	// LeadDays are the working days from an order to its delivery.
+	LeadDays int
 }
 
 // kind finds a kind of container, the site's own first.
