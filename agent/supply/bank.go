@@ -55,6 +55,8 @@ type BankResult struct {
 	// is known it is uncertain, learning, by the last hour's rate. While nothing is
 	// drawn it is uncertain, a lower bound.
 	TimeToEmpty Value
+	// Draw is what the limit means.
+	Draw Draw
 	// Supply is how long the chlorine lasts otherwise.
 	Supply Supply
 	// Balance is what the books say.
@@ -69,8 +71,10 @@ type BankResult struct {
 // ContainerResult holds the figures of one container.
 type ContainerResult struct {
 	// Net is the chlorine in it, in kg, Rate the withdrawal over the last hour in
-	// kg/s.
-	Net, Rate Value
+	// kg/s, TimeToEmpty until it is drawn to the heel, in seconds, if it goes on giving
+	// its part; for one that is not drawn it is uncertain, the time that it would last
+	// alone.
+	Net, Rate, TimeToEmpty Value
 	// Drawn tells that the feed comes from it, Off that it is not on its scale,
 	// Stuck that the scale's display stands still.
 	Drawn, Off, Stuck bool
@@ -97,6 +101,7 @@ type Bank struct {
 	duty       duty
 	balance    balance
 	profile    profile
+	forecast   forecast
 	perFlow    float64 // kg of chlorine a m³ of water takes now
 	jumped     bool    // in the minute that is open
 	limited    Value
@@ -132,6 +137,8 @@ func NewBank(s BankSettings) *Bank {
 		b.containers[i].scale.set(c, k, count, i, &b.events)
 	}
 	b.rates = rates{learning(), learning(), learning()}
+	b.forecast.each = make([]Value, len(s.Containers))
+	b.forecast.key.minute = -1
 	b.duty.shares = make([]float64, len(s.Containers))
 	if len(s.Containers) > 0 {
 		b.duty.group = s.Containers[0].Group
@@ -207,6 +214,7 @@ func (b *Bank) Step(now time.Time, in Inputs) BankResult {
 	r.RateQuarter, r.RateDay = b.rates.quarter.value(weighed), b.rates.day.value(weighed)
 	r.Limit, r.LimitMethod = b.limit(weighed, in.Room)
 	r.Ratio = ratio(r.Rate, r.Limit)
+	r.Draw = b.draw(r.Rate, r.Limit, in.Room)
 	a.stock = a.standby + float64(in.Stock)
 	b.empties(now, a, weighed, &r, in.Stock > 0)
 	b.limited = r.Limit
@@ -284,16 +292,17 @@ func (c *container) weigh(origin time.Time, r reading.Reading) (float64, reading
 // measured but not known at present, the nominal limit may be too high for a cool
 // room: it is uncertain.
 func (b *Bank) limit(weighed reading.Quality, room *reading.Reading) (Value, LimitMethod) {
+	if b.settings.Liquid {
+		return exact(0, reading.BadBecause(NotEvaporated)), LiquidWithdrawal
+	}
 	if len(b.containers) == 0 || !weighed.Usable() {
 		return exact(0, reading.Worst(weighed, reading.BadBecause(reading.Missing))), NominalLimit
 	}
 	var t *units.Celsius
 	q := reading.GoodQuality()
-	switch {
-	case room != nil && room.Checked().Quality.Usable():
-		c := units.Celsius(room.Value)
+	if c, ok := celsius(room); ok {
 		t, q = &c, room.Quality
-	case room != nil:
+	} else if room != nil {
 		q = reading.UncertainBecause(reading.Missing)
 	}
 	l, m := limit(b.inUse, t)

@@ -52,8 +52,37 @@ func (b *Bank) foresee(t float64) {
 	b.profile.foresee(at, b.perFlow, extra)
 }
 
+// forecast keeps the answers for a minute, as long as their qualities last.
+type forecast struct {
+	key    forecastKey
+	empty  Value
+	supply Supply
+	each   []Value
+}
+
+type forecastKey struct {
+	minute        int
+	weighed, rate reading.Quality
+	group         string
+	stock         bool
+}
+
 // empties tells how long the amounts last.
 func (b *Bank) empties(now time.Time, a amounts, weighed reading.Quality, r *BankResult, stock bool) {
+	key := forecastKey{b.minute, weighed, r.Rate.Quality, b.duty.group, stock}
+	if f := &b.forecast; f.key == key {
+		r.TimeToEmpty, r.Supply = f.empty, f.supply
+		for i := range b.results {
+			b.results[i].TimeToEmpty = f.each[i]
+		}
+		return
+	}
+	defer func() {
+		b.forecast.key, b.forecast.empty, b.forecast.supply = key, r.TimeToEmpty, r.Supply
+		for i := range b.results {
+			b.forecast.each[i] = b.results[i].TimeToEmpty
+		}
+	}()
 	settled := b.rates.hour.settled
 	one := func(amount float64) Value {
 		day := b.rates.day
@@ -69,6 +98,7 @@ func (b *Bank) empties(now time.Time, a amounts, weighed reading.Quality, r *Ban
 		return between(v, low, high, r.Rate.Quality)
 	}
 	r.TimeToEmpty = one(a.duty)
+	b.emptiesEach(one)
 	r.Supply.LiquidEnd, r.Supply.WithStandby = one(a.liquid), one(a.standby)
 	r.Supply.AllStock = r.Supply.WithStandby
 	if stock {
@@ -83,21 +113,54 @@ func (b *Bank) empties(now time.Time, a amounts, weighed reading.Quality, r *Ban
 	}
 }
 
+// emptiesEach tells how long each container lasts.
+func (b *Bank) emptiesEach(one func(float64) Value) {
+	var drawn float64
+	for i := range b.containers {
+		if c := &b.containers[i]; c.drawn {
+			drawn += max(0, c.hour.rate)
+		}
+	}
+	for i := range b.containers {
+		c, r := &b.containers[i], &b.results[i]
+		left := max(0, r.Net.Value-float64(c.Heel)*c.count)
+		switch part := max(0, c.hour.rate) / drawn; {
+		case !r.Net.Quality.Usable() || c.scale.off:
+			r.TimeToEmpty = exact(0, reading.Worst(r.Net.Quality, reading.BadBecause(reading.Missing)))
+		case c.drawn && drawn > 0 && part > restShare:
+			r.TimeToEmpty = one(left / part)
+		default:
+			alone := one(left)
+			r.TimeToEmpty = between(alone.Value, alone.Low, MaxTimeToEmpty, reading.Worst(alone.Quality, reading.UncertainBecause(reading.NotDrawn)))
+		}
+	}
+}
+
 // guess is the time to empty by the present rate, while the demand is not known.
 func (b *Bank) guess(amount float64, weighed reading.Quality, rate Value, settled bool) Value {
 	if rate.Quality.Usable() && rate.Low > 0 && b.profile.learning() {
-		// A day's demand swings by a third (common practice, no source).
-		rate.Low = min(rate.Low, rate.Value/1.5)
-		rate.High = max(rate.High, rate.Value*1.5)
+		// A day's demand swings by a third to either side, and days differ (common
+		// practice, no source).
+		rate.Low = min(rate.Low, rate.Value/1.75)
+		rate.High = max(rate.High, rate.Value*1.75)
 		rate.Quality = reading.Worst(rate.Quality, reading.UncertainBecause(reading.Learning))
 	}
 	return timeToEmpty(amount, weighed, rate, settled)
+}
+
+// ordered remembers the answer of orderBy, which is the same all day.
+type ordered struct {
+	year, day int
+	by        time.Time
 }
 
 // orderBy is the start of the last working day on which an order is delivered, after
 // so many working days, on a working day that ends before the stock does.
 func (p *profile) orderBy(end time.Time, lead int) time.Time {
 	local := end.In(p.zone)
+	if local.YearDay() == p.ordered.day && local.Year() == p.ordered.year {
+		return p.ordered.by
+	}
 	day := func(i int) time.Time {
 		return time.Date(local.Year(), local.Month(), local.Day()-i, 0, 0, 0, 0, p.zone)
 	}
@@ -108,5 +171,6 @@ func (p *profile) orderBy(end time.Time, lead int) time.Time {
 			left--
 		}
 	}
-	return day(i)
+	p.ordered = ordered{local.Year(), local.YearDay(), day(i)}
+	return p.ordered.by
 }

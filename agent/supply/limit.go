@@ -69,6 +69,9 @@ type LimitMethod string
 const (
 	NominalLimit LimitMethod = "nominal"
 	HeatBalance  LimitMethod = "heat-balance"
+	// LiquidWithdrawal has no limit by evaporation in the container: that of the
+	// evaporator holds instead, and of the container's valve.
+	LiquidWithdrawal LimitMethod = "liquid"
 )
 
 // source is a container on a header. In the steady state its liquid is at the

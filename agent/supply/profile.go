@@ -39,6 +39,7 @@ type profile struct {
 	aheadAt  time.Time
 	mean     float64 // kg/s, after the end of ahead
 	scatter  float64
+	ordered  ordered
 }
 
 type hourDemand struct {

@@ -41,6 +41,9 @@ type BankSettings struct {
 	// Header is the lowest absolute pressure that the regulator needs; zero takes
 	// the one of the container kind.
 	Header units.Pascals
+	// Liquid tells that chlorine is drawn as liquid, to an evaporator: what a
+	// container can evaporate is then no limit.
+	Liquid bool
 	// FeedError is how far flow times dose, or a feeder's signal, wanders from what
 	// is fed, as a share; zero is 0.02 (own choice).
 	FeedError float64

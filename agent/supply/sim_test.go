@@ -37,16 +37,16 @@ type rig struct {
 	outliers                       float64
 	group                          bool
 	settings                       func(*BankSettings)
-	heel                           float64
+	heel, stock                    float64
 }
 
 const rigTare = 1500.0
 
 func (g *rig) tare() float64 {
-	if g.kind == "ton" {
-		return rigTare
+	if g.kind == "cylinder-150" {
+		return 92
 	}
-	return 92
+	return rigTare
 }
 
 func pounds(v float64) units.Kilograms { return units.Kilograms(v * poundKilograms) }
@@ -142,7 +142,7 @@ func (g rig) run(length time.Duration, after func(truth, BankResult)) {
 			ws[i] = reading.Reading{Value: w * poundKilograms, Quality: reading.GoodQuality(), Time: now}
 			tr.reading[i] = w
 		}
-		in := Inputs{Weights: ws}
+		in := Inputs{Weights: ws, Stock: pounds(g.stock)}
 		if g.feedKnown {
 			feed.Value, feed.Time = rate*(1+gain)*poundKilograms/secondsPerDay, now
 			feed.Quality = reading.GoodQuality()
