@@ -100,6 +100,7 @@ type Bank struct {
 	feed       feed
 	duty       duty
 	balance    balance
+	books      Balance // of the last minute
 	profile    profile
 	forecast   forecast
 	perFlow    float64 // kg of chlorine a m³ of water takes now
@@ -137,6 +138,7 @@ func NewBank(s BankSettings) *Bank {
 		b.containers[i].scale.set(c, k, count, i, &b.events)
 	}
 	b.rates = rates{learning(), learning(), learning()}
+	b.books = b.balance.result(&b.feed, b.origin)
 	b.forecast.each = make([]Value, len(s.Containers))
 	b.forecast.key.minute = -1
 	b.duty.shares = make([]float64, len(s.Containers))
@@ -166,6 +168,7 @@ func (b *Bank) Step(now time.Time, in Inputs) BankResult {
 	if !b.feed.known {
 		b.balance.unknown = b.balance.series.now
 	}
+	known := b.feed.known
 	if b.feed.read(t, in) {
 		b.share(t, false)
 	}
@@ -218,7 +221,10 @@ func (b *Bank) Step(now time.Time, in Inputs) BankResult {
 	a.stock = a.standby + float64(in.Stock)
 	b.empties(now, a, weighed, &r, in.Stock > 0)
 	b.limited = r.Limit
-	r.Balance = b.balance.result(&b.feed, b.origin)
+	if b.feed.known != known {
+		b.books = b.balance.result(&b.feed, b.origin)
+	}
+	r.Balance = b.books
 	for _, e := range b.events {
 		switch e.Kind {
 		case Changed, PutBack, Removed, Step, Swapped, Relearnt:
@@ -261,6 +267,7 @@ func (b *Bank) tick(t float64) {
 	if b.minute%slowEvery == 0 && b.balance.slowly(&b.feed) || open {
 		b.share(t, open)
 	}
+	b.books = b.balance.result(&b.feed, b.origin)
 }
 
 // weigh judges one container's weight and gives it to the scale's memory.

@@ -37,7 +37,7 @@ func (b *Bank) draw(rate, limited Value, room *reading.Reading) Draw {
 	q := reading.Worst(rate.Quality, limited.Quality)
 	d.Headroom = between(limited.Value-rate.Value, limited.Value-rate.High, limited.Value-rate.Low, q)
 	if !b.profile.learning() && !b.profile.aheadAt.IsZero() {
-		d.Peak = exact(b.profile.peak(), reading.GoodQuality())
+		d.Peak = exact(b.profile.peak, reading.GoodQuality())
 	}
 	if b.settings.Liquid || len(b.inUse) == 0 {
 		return d

@@ -39,6 +39,7 @@ type profile struct {
 	aheadAt  time.Time
 	mean     float64 // kg/s, after the end of ahead
 	scatter  float64
+	peak     float64 // kg/s, the greatest hour of the coming day
 	ordered  ordered
 }
 
@@ -226,6 +227,10 @@ func (p *profile) foresee(at time.Time, perFlow, extra float64) {
 			week = total
 		}
 	}
+	p.peak = 0
+	for k := range 24 {
+		p.peak = max(p.peak, (p.ahead[k+1]-p.ahead[k])/3600)
+	}
 	p.mean = (total - week) / (weekHours * 3600)
 }
 
@@ -276,13 +281,4 @@ func (p *profile) lasts(at time.Time, amount, sd float64) (value, low, high floa
 	v := sd*sd + square(p.scatter*perDay)*(2*dayMemory*dayMemory*(x/dayMemory-1+math.Exp(-x/dayMemory))+x*x/2) + square(hourScatter*perDay/24)*24*x
 	half := emptyQuantile * math.Sqrt(v)
 	return value, p.until(at, amount-half), p.until(at, amount+half)
-}
-
-// peak is the greatest hourly demand of the coming day, in kg/s.
-func (p *profile) peak() float64 {
-	var peak float64
-	for k := range 24 {
-		peak = max(peak, (p.ahead[k+1]-p.ahead[k])/3600)
-	}
-	return peak
 }
