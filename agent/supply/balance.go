@@ -225,14 +225,16 @@ func (b *balance) slowly(f *feed) (learnt bool) {
 	// about a day (own choice, as is the share of the feed error that is left).
 	sd := math.Sqrt(3*(square(b.wander)+square(0.01*poundKilograms)+square(0.7*b.bias)) + square(0.75*f.trust*used) +
 		1.25*b.variance*(1/n1+1/n2) + b.jumps())
-	sd *= math.Sqrt(1 + dayMinutes/slowEvery/max(1, float64(b.learnt))) // while the gain is new
+	if !f.given {
+		sd *= math.Sqrt(1 + dayMinutes/slowEvery/max(1, float64(b.learnt))) // while the gain is new
+	}
 	before := b.days[b.dayCount%len(b.days)] / 2
 	b.days[b.dayCount%len(b.days)] = change
 	b.dayCount++
 	switch {
 	case b.slow:
 		b.slow = change-b.slowBase < -slowFalse*sd/2
-	case b.learnt > 2*len(b.days) && b.dayCount > len(b.days) && change-before < -slowFalse*sd:
+	case (f.given || b.learnt > 2*len(b.days)) && b.dayCount > len(b.days) && change-before < -slowFalse*sd:
 		b.slow, b.slowBase, b.slowAt = true, before, b.usedAt
 	}
 	if b.slow || used <= 0 {

@@ -26,9 +26,11 @@ func TestRateStudy(t *testing.T) {
 		low, high          float64
 		days               int
 	}{
-		{"ton", tonRig(), nil, 15.6, 1.96, 0.10, [3]float64{14.2, 1.79, 0.015}, 0.87, 0.93, 2},
+		{"ton", tonRig(), nil, 15.6, 1.96, 0, [3]float64{14.2, 1.79, 0.015}, 0.87, 0.93, 2},
 		{"cylinder", cylinderRig(), nil, 5.6, 0.71, 0, [3]float64{5.12, 0.64, 0}, 0.87, 0.93, 1},
-		{"ton D 2 w .2", tonRig(), func(g *rig) { g.drift, g.wander = 2, 0.2 }, 17.4, 6.0, 0.40, [3]float64{15.8, 5.4, 0.28}, 0.87, 0.93, 3},
+		{"ton, 24 h", tonRig(), nil, 15.6, 1.96, 0.10, [3]float64{14.2, 1.79, 0.015}, 0.87, 0.93, 2},
+		{"ton D 2 w .2", tonRig(), func(g *rig) { g.drift, g.wander = 2, 0.2 }, 17.4, 6.0, 0, [3]float64{15.8, 5.4, 0.28}, 0.87, 0.93, 3},
+		{"ton D 2 w .2, 24 h", tonRig(), func(g *rig) { g.drift, g.wander = 2, 0.2 }, 17.4, 6.0, 0.40, [3]float64{15.8, 5.4, 0.28}, 0.87, 0.93, 3},
 		{"ton, demand factor 2, feed known", tonRig(), func(g *rig) { g.rate, g.feedKnown = pattern, true }, 15.6, 1.96, 0.10, [3]float64{14.2, 1.79, 0.015}, 0.87, 0.93, 3},
 		{"cylinder without dither", quiet, nil, 4.3, 0.44, 0, [3]float64{2.7, 0.335, 0}, 0.87, 1, 1},
 		{"ton, noise learnt", tonRig(), func(g *rig) {
@@ -45,13 +47,13 @@ func TestRateStudy(t *testing.T) {
 		}
 		var q, h, day score
 		n := seeds(40, 200)
-		days := tc.days
-		if !full() && tc.day == 0 {
-			days = 1
-		}
-		length := time.Duration(days) * 24 * time.Hour
-		if !full() && tc.day == 0 {
-			length = 12 * time.Hour
+		length := 12 * time.Hour
+		switch {
+		case full():
+			length = time.Duration(tc.days) * 24 * time.Hour
+		case tc.day > 0:
+			g.every, n, length = 2*g.every, 30, 31*time.Hour
+			tc.quarter, tc.hour = 0, 0 // the other rows have them
 		}
 		for seed := range n {
 			g.seed = uint64(seed)
@@ -72,7 +74,7 @@ func TestRateStudy(t *testing.T) {
 				if m > 70 && m%60 == 0 {
 					h.add(r.Rate, over(60))
 				}
-				if m > 1475 && m%180 == 0 {
+				if m > 1475 && m%60 == 0 {
 					day.add(r.RateDay, over(1440))
 				}
 			})
