@@ -12,6 +12,7 @@ import (
 const (
 	hingeFalse, lineFalse = 4.9, 5.06
 	lostFalse             = 4.6  // two minutes running
+	feedSure              = 3.5  // of the error of the feed
 	slowFalse             = 3.4  // of the day against the day before
 	leakRuns              = 1    // minutes; the thresholds are for one
 	lostRuns              = 2    // minutes
@@ -55,6 +56,8 @@ type balance struct {
 	days                [dayMinutes / slowEvery]float64
 	dayCount            int
 	leak, lost, over    sign
+	leakSize            float64 // kg/s, when it was raised
+	leakWindow          int     // minutes that showed it
 	slow                bool
 	slowBase, slowAt    float64
 	learnt              int     // quarter hours of gain
@@ -148,7 +151,7 @@ func (b *balance) judged(f fit, m int) (slope, sd, days float64, ok bool) {
 // allowance is what drift, wander, rounding and the error of the feed can make of a
 // slope, in kg/s; gain is how a constant slope shows in it.
 func (b *balance) allowance(days, feedError, gain, wander float64) float64 {
-	return gain*(math.Pi*b.drift/secondsPerDay+3*feedError) + (4.9*wander*b.wander*math.Sqrt(7.2/days)+3*b.bias/days)/secondsPerDay
+	return gain*(math.Pi*b.drift/secondsPerDay+feedSure*feedError) + (4.9*wander*b.wander*math.Sqrt(7.2/days)+3*b.bias/days)/secondsPerDay
 }
 
 // watch looks for a loss that no feed explains, for a feed that draws nothing, and
@@ -159,7 +162,8 @@ func (b *balance) watch(t float64, f *feed, limit float64, limited bool) {
 	}
 	sure := b.series.now - b.since
 	feedError := f.drawn() * b.mistrust(f)
-	leak, lost, over := false, false, false
+	lost, over := false, false
+	strongest, size, window := 0.0, 0.0, 0 // of the signs of a leak
 	for _, m := range balanceWindows {
 		if m > sure {
 			break
@@ -176,8 +180,8 @@ func (b *balance) watch(t float64, f *feed, limit float64, limited bool) {
 			continue
 		}
 		test := func(slope, sd, false float64, gain, wander float64) {
-			if math.Abs(slope)-b.allowance(days, feedError, gain, wander) > false*sd {
-				leak = leak || slope < 0
+			if sign := -slope / (b.allowance(days, feedError, gain, wander) + false*sd); sign > strongest {
+				strongest, size, window = sign, -slope, m
 			}
 			if slope-b.allowance(days, feedError, gain, wander) > lostFalse*sd {
 				lost = lost || slope > f.drawn()/2 && f.drawn() > 0
@@ -192,10 +196,13 @@ func (b *balance) watch(t float64, f *feed, limit float64, limited bool) {
 		}
 	}
 	was, had := b.leak.raised, b.lost.raised
+	leak := strongest > 1
 	if b.leak.raised {
-		// Still there while the hour shows a loss.
-		slope, sd, _, ok := b.line(hour)
-		leak = ok && slope < -(ninetyPercent*sd+feedError)
+		// Still there while half of it shows over as long as it took to show.
+		slope, _, _, ok := b.line(max(hour, b.leakWindow))
+		leak = ok && slope < -b.leakSize/2
+	} else if leak {
+		b.leakSize, b.leakWindow = size, window
 	}
 	if b.lost.raised {
 		slope, _, _, ok := b.line(2 * quarter)
@@ -204,7 +211,7 @@ func (b *balance) watch(t float64, f *feed, limit float64, limited bool) {
 	b.lost.see(lost && f.known, lostRuns, lostRuns, t)
 	b.leak.see(leak && !b.lost.raised, leakRuns, clearRuns, t)
 	b.over.see(over, overRuns, quarter, t)
-	if b.leak.raised || b.lost.raised {
+	if b.lost.raised {
 		b.tainted = b.series.now
 	}
 	if was != b.leak.raised && was || had != b.lost.raised {
@@ -213,7 +220,8 @@ func (b *balance) watch(t float64, f *feed, limit float64, limited bool) {
 }
 
 // slowly compares the day with the day before, for a loss too slow for an hour,
-// and learns the gain of the feed while the books agree.
+// and learns the gain of the feed. A loss that lasts for weeks becomes part of the
+// gain.
 func (b *balance) slowly(f *feed) (learnt bool) {
 	change, lag, n1, n2 := b.series.day()
 	if lag == 0 || !f.known || b.series.now-max(b.unknown, b.tainted) < dayMinutes+dayEdge {
@@ -237,7 +245,7 @@ func (b *balance) slowly(f *feed) (learnt bool) {
 	case (f.given || b.learnt > 2*len(b.days)) && b.dayCount > len(b.days) && change-before < -slowFalse*sd:
 		b.slow, b.slowBase, b.slowAt = true, before, b.usedAt
 	}
-	if b.slow || used <= 0 {
+	if used <= 0 || (b.slow || b.leak.raised) && b.learnt < len(b.days) {
 		return false
 	}
 	b.gainError = math.Sqrt(b.variance*(1/n1+1/n2)+1.9*square(b.wander)+square(b.bias)) / used
@@ -245,7 +253,12 @@ func (b *balance) slowly(f *feed) (learnt bool) {
 	if f.given {
 		return false
 	}
-	f.gain = min(max(f.gain*(1-change/used/float64(b.learnt)), 0.5), 2)
+	off := change / used
+	if b.learnt > len(b.days) {
+		// One day with a loss must not teach the gain.
+		off = min(max(off, -feedSure*f.trust), feedSure*f.trust)
+	}
+	f.gain = min(max(f.gain*(1-off/float64(b.learnt)), 0.5), 2)
 	if b.learnt == 1 {
 		b.since, b.dayCount = b.series.now, 0
 	}

@@ -250,3 +250,34 @@ func TestFalseAlarms(t *testing.T) {
 		}
 	}
 }
+
+// A loss is told once, as long as it lasts, and taken back when it has ended.
+func TestALeakStaysToldWhileItLasts(t *testing.T) {
+	for _, leak := range []float64{20, 100} {
+		for seed := range seeds(5, 50) {
+			g := tonRig()
+			g.seed, g.feedKnown, g.every, g.drift, g.wander, g.feedError, g.trust = uint64(seed), true, 20*time.Second, 1, 0.1, 0.005, 0.005
+			g.settings = func(s *BankSettings) { s.FeedGain = 1 }
+			const at, end = 0.5, 0.9
+			g.loss = func(d float64) float64 {
+				if d >= at && d < end {
+					return leak
+				}
+				return 0
+			}
+			raised, cleared, was := 0, 0.0, false
+			g.run(36*time.Hour, func(tr truth, r BankResult) {
+				if now := !r.Balance.Leak.IsZero(); now != was {
+					if was = now; now {
+						raised++
+					} else {
+						cleared = tr.days
+					}
+				}
+			})
+			if raised != 1 || cleared < end || cleared > end+0.25 {
+				t.Errorf("%g lb/d, seed %d: told %d times, taken back at %.3g d", leak, seed, raised, cleared)
+			}
+		}
+	}
+}

@@ -54,7 +54,8 @@ func TestNoFigureLooksGoodThatIsNotOne(t *testing.T) {
 				room = &r
 			}
 			r := b.Step(now, Inputs{Weights: ws, Room: room})
-			for i, v := range []Value{r.Net, r.Rate, r.Limit, r.Ratio, r.TimeToEmpty} {
+			all := []Value{r.Net, r.Rate, r.Limit, r.Ratio, r.TimeToEmpty, r.Supply.LiquidEnd, r.Supply.WithStandby, r.Supply.AllStock, r.Draw.Headroom, r.Draw.LowestRoom}
+			for i, v := range all {
 				if v.Quality.Usable() && (!known || !number(v.Value) || math.IsInf(v.Low, 0) || math.IsInf(v.High, 0) || math.IsNaN(v.Low) != math.IsNaN(v.High) || v.Low > v.Value || v.High < v.Value) {
 					t.Fatalf("figure %d is %+v of %+v", i, v, ws)
 				}
