@@ -4,6 +4,7 @@
 package agent
 
 import (
+	"cmp"
 	"context"
 	"encoding/json"
 	"errors"
@@ -88,6 +89,8 @@ type Options struct {
 	Source Source
 	Store  Store
 	Teller Teller
+	// Escalation tells people; nil tells nobody.
+	Escalation *Escalation
 	// Edges run beside the agent and end with it.
 	Edges []func(context.Context) error
 	// Now stamps steps; nil takes time.Now.
@@ -108,13 +111,16 @@ type Agent struct {
 	orders    chan order
 
 	// Owned by the goroutine in own.
-	steps      uint64
-	started    time.Time
-	lastStep   time.Time // the latest time that the core has seen
-	lastWork   time.Time // when a step last ended
-	loopAge    time.Duration
-	beats      uint64
-	storeError error
+	steps       uint64
+	started     time.Time
+	lastStep    time.Time // the latest time that the core has seen
+	lastWork    time.Time // when a step last ended
+	loopAge     time.Duration
+	beats       uint64
+	storeError  error
+	noticeError error // likewise of the notices
+	// closed are the transitions of the start, which the escalator has to see.
+	closed []alarms.Transition
 }
 
 type order struct {
@@ -162,6 +168,9 @@ func New(o Options) (*Agent, error) {
 	if err := a.restore(); err != nil {
 		return nil, err
 	}
+	if err := a.o.Escalation.restore(a.started); err != nil {
+		return nil, err
+	}
 	a.snapshot.Store(&Snapshot{Time: a.started, Conditions: e.Conditions(), Sequence: e.Sequence(), Stepped: time.Now()})
 	return a, nil
 }
@@ -179,6 +188,7 @@ func (a *Agent) restore() error {
 	if err != nil {
 		return err
 	}
+	a.closed = closed
 	return a.commit(closed)
 }
 
@@ -241,7 +251,7 @@ func (a *Agent) own(ctx context.Context) error {
 		case <-tick.C:
 			a.catchUp()
 			if a.storeError != nil {
-				a.remember(a.o.Store.Commit(0, nil, a.evaluator.Checkpoint()))
+				a.remember(&a.storeError, a.o.Store.Commit(0, nil, a.evaluator.Checkpoint()))
 			}
 			a.step(a.o.Now(), nil)
 		case <-beat.C:
@@ -295,11 +305,11 @@ func (a *Agent) step(now time.Time, rs []reading.Reading) {
 func (a *Agent) selfSamples() (failing, lost alarms.Sample) {
 	fine := alarms.Sample{Usable: true, Quality: "good"}
 	failing, lost = fine, fine
-	if a.storeError != nil {
-		failing.Value, failing.Detail = 1, "cannot be written: "+a.storeError.Error()
+	if err := a.forgetful(); err != nil {
+		failing.Value, failing.Detail = 1, "cannot be written: "+err.Error()
 	}
 	// The loss is news once; the alarm latches until a person has taken note.
-	if what := a.o.Store.Lost(); what != "" && a.steps == 1 {
+	if what := cmp.Or(a.o.Store.Lost(), a.o.Escalation.lost()); what != "" && a.steps == 1 {
 		lost.Value, lost.Detail = 1, "was started anew: "+what
 	}
 	return failing, lost
@@ -313,11 +323,13 @@ func (a *Agent) settle(ts []alarms.Transition) {
 // publish makes transitions durable, then lets everyone see.
 func (a *Agent) publish(now time.Time, figures []plant.Figure, ts []alarms.Transition) {
 	if len(ts) > 0 {
-		a.remember(a.commit(ts))
+		a.remember(&a.storeError, a.commit(ts))
 	}
+	conditions := a.evaluator.Conditions()
+	a.escalate(now, ts, conditions)
 	s := &Snapshot{
-		Time: now, Figures: figures, Conditions: a.evaluator.Conditions(),
-		Steps: a.steps, Sequence: a.evaluator.Sequence(), Stepped: time.Now(), StoreError: a.storeError,
+		Time: now, Figures: figures, Conditions: conditions,
+		Steps: a.steps, Sequence: a.evaluator.Sequence(), Stepped: time.Now(), StoreError: a.forgetful(),
 	}
 	a.snapshot.Store(s)
 	a.o.Teller.Step(s, ts)
@@ -328,15 +340,23 @@ func (a *Agent) publish(now time.Time, figures []plant.Figure, ts []alarms.Trans
 	a.lastWork = ended
 }
 
-// remember notes whether the last commit worked, and logs a change.
-func (a *Agent) remember(err error) {
+// forgetful tells why events or notices cannot be remembered, nil when they are.
+func (a *Agent) forgetful() error {
+	if a.storeError != nil {
+		return a.storeError
+	}
+	return a.noticeError
+}
+
+// remember notes in was whether the last commit worked, and logs a change.
+func (a *Agent) remember(was *error, err error) {
 	switch {
-	case err != nil && a.storeError == nil:
+	case err != nil && *was == nil:
 		a.o.Log.Error("the journal cannot be written: alarms are still told, but a restart would forget them", "err", err)
-	case err == nil && a.storeError != nil:
+	case err == nil && *was != nil:
 		a.o.Log.Info("the journal can be written again")
 	}
-	a.storeError = err
+	*was = err
 }
 
 // commit makes transitions durable together with the state after them.
