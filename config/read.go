@@ -55,6 +55,7 @@ func (r *siteReader) site(root *yaml.Node) *Site {
 	s.Segments = each(top.get("segments"), r.segment)
 	s.Banks = each(top.get("banks"), r.bank)
 	s.Detectors = each(top.get("detectors"), r.detector)
+	r.telling(top, s)
 	return s
 }
 
@@ -119,7 +120,7 @@ func (r *siteReader) mqtt(v value) *MQTT {
 	return m
 }
 
-// password reads the first line of the password file. No message repeats the
+// password reads the first line of a file of secrets. No message repeats the
 // path, since it may be the password itself in the wrong place.
 func (r *siteReader) password(v value, path string) Secret {
 	if r.readFile == nil {
@@ -137,8 +138,10 @@ func (r *siteReader) password(v value, path string) Secret {
 		v.bad("a file with an empty first line")
 	case len(line) > math.MaxUint16: // MQTT 3.1.1, 1.5.3 and 3.1.3.5: two bytes of length (from memory)
 		v.bad("a first line of over 65535 bytes")
+	default:
+		return Secret(line)
 	}
-	return Secret(line)
+	return ""
 }
 
 func (r *siteReader) line(name string, v value) Line {

@@ -35,6 +35,14 @@ type Site struct {
 	Segments    []Segment
 	Banks       []Bank
 	Detectors   []Detector
+
+	// Mail is nil when nobody is told by mail, Escalation when nobody is told.
+	Mail       *Mail
+	Webhooks   []Webhook
+	People     []Person
+	Escalation *Escalation
+	// Roles are empty when orders need no proof.
+	Roles []Role
 }
 
 // UnitSystem is the family of units that figures are shown in.
