@@ -30,7 +30,7 @@ var arrows = map[string]struct {
 	"config":                {[]string{"agent/units"}, false, "a site file can be checked without any part that works on it"},
 	"agent/field":           {[]string{"agent/units", "agent/reading"}, false, "an adapter brings readings and knows nothing of what they mean"},
 	"agent/journal":         {nil, false, "what must survive is kept as bytes, whatever it means"},
-	"alarms/notify":         {[]string{"alarms"}, false, "telling needs alarms and nothing of the plant"},
+	"alarms/notify":         {[]string{"alarms", "alarms/escalation"}, false, "telling needs alarms and nothing of the plant"},
 	"alarms/notify/drain":   {nil, false, "an outbox is told in order, whatever it holds"},
 	"alarms/notify/mail":    {[]string{"alarms", "alarms/escalation", "alarms/notify/drain"}, false, "a mail server is told notices and nothing else"},
 	"alarms/notify/webhook": {[]string{"alarms/notify/drain"}, false, "a web server is handed bytes, whatever they mean"},

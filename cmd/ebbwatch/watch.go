@@ -35,10 +35,11 @@ type watching struct {
 const receiver = "mqtt"
 
 func receivers(site *config.Site) []string {
-	if site.MQTT == nil {
-		return nil
+	names := webhookReceivers(site)
+	if site.MQTT != nil {
+		names = append(names, receiver)
 	}
-	return []string{receiver}
+	return names
 }
 
 // watch opens the journal, the lines, the broker session and the HTTP server of
@@ -64,10 +65,15 @@ func watch(ctx context.Context, site *config.Site, w watching) error {
 	}
 	defer listener.Close() // the server closes it too
 
-	t := &teller{onStep: w.onStep}
+	told, err := openPeople(site, store, w)
+	if err != nil {
+		return err
+	}
+	defer told.close()
+	t := &teller{onStep: w.onStep, people: told}
 	o := agent.Options{
 		Plant: core, Alarms: alarmSettings(site), Now: w.now, Log: w.log, Teller: t,
-		Source: fieldSource{source}, Store: store,
+		Source: fieldSource{source}, Store: store, Escalation: told.escalation, Edges: told.edges(),
 	}
 	var a *agent.Agent
 	if site.MQTT != nil {
@@ -111,6 +117,7 @@ func handler(a *agent.Agent, source *field.Field, store *journal.Journal, t *tel
 		{Name: "polling", Err: func() error { return polling(a.Snapshot()) }},
 		{Name: "journal", Err: func() error { return a.Snapshot().StoreError }},
 		{Name: "broker", Err: func() error { return t.brokerError() }},
+		{Name: "people", Err: func() error { return t.people.err() }},
 	})
 }
 

@@ -1,0 +1,147 @@
+package main
+
+import (
+	"encoding/json"
+	"fmt"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+	"testing"
+	"time"
+
+	"ebbwatch/agent/peertest"
+)
+
+const hookSecret = "whsec_MfKQ9r8GKYqrTwjUPD8ILPZIo2LaLaSw"
+
+// addPeople lets a site tell on-call-1 by mail and webhook at once, and the
+// supervisor by mail two seconds later.
+func addPeople(t *testing.T, site string, m *peertest.MailServer, w *peertest.WebServer) {
+	t.Helper()
+	text, err := os.ReadFile(site)
+	if err != nil {
+		t.Fatal(err)
+	}
+	text = fmt.Appendf(text, `
+mail: {server: %q, security: none, from: ebbwatch@plant.example}
+webhooks:
+  pager: {url: "http://%s/alarms", secret_file: hook-secret}
+people:
+  on-call-1: {mail: on-call-1@plant.example, webhook: pager}
+  supervisor: {mail: supervisor@plant.example}
+escalation:
+  critical: {tell: {on-call-1: 0s, supervisor: 2s}}
+`, m.Addr(), w.Addr())
+	if err := os.WriteFile(site, text, 0o600); err != nil {
+		t.Fatal(err)
+	}
+	if err := os.WriteFile(filepath.Join(filepath.Dir(site), "hook-secret"), []byte(hookSecret+"\n"), 0o600); err != nil {
+		t.Fatal(err)
+	}
+}
+
+// subjects are those of the mails that one person got.
+func subjects(m *peertest.MailServer, to string) (out []string) {
+	for _, mail := range m.Messages() {
+		if mail.To[0] == to+"@plant.example" {
+			_, rest, _ := strings.Cut(mail.Text, "Subject: ")
+			subject, _, _ := strings.Cut(rest, "\r\n")
+			out = append(out, subject)
+		}
+	}
+	return out
+}
+
+// TestPeopleAreTold goes from a register on a wire to mails and webhooks taken by
+// peers that nobody here wrote, over a restart while the mail server is down, to
+// the acknowledgement that ends the telling.
+func TestPeopleAreTold(t *testing.T) {
+	peers := startPeers(t)
+	m, _ := peertest.Aiosmtpd(t, "none", peertest.Login{})
+	w, _ := peertest.Webhooks(t, hookSecret, false)
+	site := peers.site(t, 100*time.Millisecond, "quiet-river")
+	addPeople(t, site, m, w)
+	m.Answer("RCPT", 451) // come back later
+	first := startDaemon(t, site)
+	eventually(t, "the gas is read", func() bool {
+		_, ok := metric(first.get(t, "/metrics").body, `ebbwatch_gas_concentration_ppm{detector="gas-1"}`)
+		return ok
+	})
+	peers.setGas(1.5)
+	eventually(t, "the webhook has the notice", func() bool { return len(hooked(t, w, "ebbwatch.alarm.notice.v1")) > 0 })
+	eventually(t, "readyz says that mail is refused", func() bool {
+		r := first.get(t, "/readyz")
+		return r.code == 503 && strings.Contains(r.body, "did not take the recipient")
+	})
+	first.stop()
+	if got := m.Messages(); len(got) != 0 {
+		t.Fatalf("the mail server took %d mails while it refused all", len(got))
+	}
+	m.Answer("RCPT", 250)
+	second := startDaemon(t, site)
+	eventually(t, "both have the mail of the trip", func() bool {
+		return len(subjects(m, "on-call-1")) > 0 && len(subjects(m, "supervisor")) > 0
+	})
+	eventually(t, "readyz is content", func() bool { return second.get(t, "/readyz").code == 200 })
+	peers.broker.Publish(root+"order/acknowledge", fmt.Sprintf(`{"order":"o1","issued_at":%q,"by":"on-call-1","alarm":"gas-1-level-2","episode":1}`,
+		time.Now().UTC().Format(time.RFC3339)), false)
+	eventually(t, "both hear that it was acknowledged", func() bool {
+		return len(subjects(m, "on-call-1")) > 1 && len(subjects(m, "supervisor")) > 1
+	})
+	second.stop()
+
+	trip, acked := "CRITICAL at Acceptance: Chlorine gas at gas-1 in chlorine-room is...", "Acknowledged: Acceptance: gas-1-level-2, chlorine-room"
+	for _, person := range []string{"on-call-1", "supervisor"} {
+		if got, want := subjects(m, person), []string{trip, acked}; !slices.Equal(got, want) {
+			t.Errorf("%s got %q, expected %q", person, got, want)
+		}
+	}
+	if mails := m.Messages(); !strings.Contains(mails[0].Text, "Caution: ebbwatch informs people.") {
+		t.Errorf("the mail of the trip is without the caution:\n%s", mails[0].Text)
+	}
+	// The webhook has every event of this alarm once by its id, and the notices
+	// for on-call-1.
+	var causes []string
+	for _, e := range hooked(t, w, "ebbwatch.alarm.transition.v1") {
+		if e.Data.Alarm == "gas-1-level-2" {
+			causes = append(causes, e.Data.Cause)
+		}
+	}
+	if want := []string{"raised", "acknowledged"}; !slices.Equal(causes, want) {
+		t.Errorf("the webhook heard of %q, expected %q", causes, want)
+	}
+	var kinds []string
+	for _, e := range hooked(t, w, "ebbwatch.alarm.notice.v1") {
+		kinds = append(kinds, e.Data.Person+" "+e.Data.Kind)
+	}
+	if want := []string{"on-call-1 raised", "on-call-1 acknowledged"}; !slices.Equal(kinds, want) {
+		t.Errorf("the webhook had the notices %q, expected %q", kinds, want)
+	}
+	if strings.Contains(first.log.String()+second.log.String(), hookSecret[6:]) {
+		t.Error("the webhook's secret is in the log")
+	}
+}
+
+// hookEvent is what a webhook finds.
+type hookEvent struct {
+	ID, Type string
+	Data     struct{ Alarm, Cause, Person, Kind string }
+}
+
+// hooked are the events of a type, each once by its id.
+func hooked(t *testing.T, w *peertest.WebServer, kind string) (out []hookEvent) {
+	t.Helper()
+	seen := map[string]bool{}
+	for _, got := range w.Events() {
+		var e hookEvent
+		if err := json.Unmarshal([]byte(got.Body), &e); err != nil || got.ID != e.ID {
+			t.Fatalf("the webhook %s is %v: %s", got.ID, err, got.Body)
+		}
+		if e.Type == kind && !seen[e.ID] {
+			seen[e.ID] = true
+			out = append(out, e)
+		}
+	}
+	return out
+}
