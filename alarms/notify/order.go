@@ -65,6 +65,10 @@ func (p *Publisher) carryOut(ctx context.Context, in incoming) (by string, a ala
 	if err == nil {
 		err = r.check(verb, in.retained, p.o.Now())
 	}
+	var role string
+	if err == nil {
+		role, err = p.prove(verb, in, &r)
+	}
 	if err != nil {
 		a = alarms.Answer{Result: alarms.Refused, Why: err.Error()}
 	} else if verb == refresh {
@@ -84,7 +88,7 @@ func (p *Publisher) carryOut(ctx context.Context, in incoming) (by string, a ala
 	if a.Result == alarms.Refused {
 		log = p.o.Log.Warn
 	}
-	log("order", "verb", verb, "by", by, "order", a.Order, "alarm", a.Alarm, "result", a.Result, "why", a.Why)
+	log("order", "verb", verb, "by", by, "role", role, "order", a.Order, "alarm", a.Alarm, "result", a.Result, "why", a.Why)
 	return by, a
 }
 
@@ -112,6 +116,8 @@ type request struct {
 	By       string
 	Alarm    string
 	Episode  uint64
+	// Role and MAC prove who may ask.
+	Role, MAC string
 
 	issued  time.Time
 	episode bool // whether the payload names one
@@ -125,7 +131,7 @@ func parseOrder(payload []byte) (request, error) {
 	if len(payload) > maxOrder {
 		return r, fmt.Errorf("the order is larger than %d bytes", maxOrder)
 	}
-	fields := map[string]any{"order": &r.Order, "issued_at": &r.IssuedAt, "by": &r.By, "alarm": &r.Alarm, "episode": &r.Episode}
+	fields := map[string]any{"order": &r.Order, "issued_at": &r.IssuedAt, "by": &r.By, "alarm": &r.Alarm, "episode": &r.Episode, "role": &r.Role, "mac": &r.MAC}
 	malformed := errors.New("the order is not one JSON object: expected order, issued_at, by, alarm and, to acknowledge, episode")
 	d := json.NewDecoder(bytes.NewReader(payload))
 	if t, err := d.Token(); err != nil || t != json.Delim('{') {
@@ -139,7 +145,7 @@ func parseOrder(payload []byte) (request, error) {
 		name, _ := t.(string)
 		target, ok := fields[name]
 		if !ok {
-			return r, fmt.Errorf("the order has a field %.40q that is not known or comes twice: expected order, issued_at, by, alarm, episode", name)
+			return r, fmt.Errorf("the order has a field %.40q that is not known or comes twice: expected order, issued_at, by, alarm, episode, role, mac", name)
 		}
 		delete(fields, name)
 		var raw json.RawMessage

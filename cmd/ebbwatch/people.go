@@ -228,6 +228,18 @@ func (p *people) tellNotices(site *config.Site, r reach, log *slog.Logger) error
 	})
 }
 
+// roles are those who may give orders.
+func roles(site *config.Site) (out []notify.Role) {
+	for _, r := range site.Roles {
+		role := notify.Role{Name: r.Name, Key: []byte(r.Key.Reveal())}
+		for _, verb := range r.May {
+			role.May = append(role.May, alarms.Verb(verb))
+		}
+		out = append(out, role)
+	}
+	return out
+}
+
 // escalationSettings gives the escalator who is told when.
 func escalationSettings(site *config.Site, store string) escalation.Settings {
 	s := escalation.Settings{

@@ -83,6 +83,7 @@ func watch(ctx context.Context, site *config.Site, w watching) error {
 			Outbox: store, Now: w.now, Log: w.log,
 			Conditions: func() []alarms.Condition { return a.Snapshot().Conditions },
 			Order:      func(ctx context.Context, order alarms.Order) alarms.Answer { return a.Order(ctx, order) },
+			Roles:      roles(site),
 		})
 		if err != nil {
 			return badInput{err}
