@@ -91,6 +91,8 @@ type Options struct {
 	Teller Teller
 	// Escalation tells people; nil tells nobody.
 	Escalation *Escalation
+	// Watches are what the edges report of themselves.
+	Watches []Watch
 	// Edges run beside the agent and end with it.
 	Edges []func(context.Context) error
 	// Now stamps steps; nil takes time.Now.
@@ -99,6 +101,13 @@ type Options struct {
 	// Tick is the longest time between two steps, Beat that between heartbeats;
 	// zero takes 1 s and 20 s.
 	Tick, Beat time.Duration
+}
+
+// Watch is an alarm about an edge. Err tells what fails, nil when nothing does;
+// it may not block.
+type Watch struct {
+	Alarm alarms.Setting
+	Err   func() error
 }
 
 // Agent is the running watch over one site.
@@ -154,6 +163,9 @@ func New(o Options) (*Agent, error) {
 	}
 	settings := append([]alarms.Setting{alarms.MemoryFailing(journalFigure), alarms.MemoryLost(lostFigure)}, o.Alarms...)
 	inputs := append(o.Plant.Names(), journalFigure, lostFigure)
+	for _, w := range o.Watches {
+		settings, inputs = append(settings, w.Alarm), append(inputs, w.Alarm.Input)
+	}
 	e, err := alarms.New(settings, inputs)
 	if err != nil {
 		return nil, err
@@ -296,23 +308,35 @@ func (a *Agent) step(now time.Time, rs []reading.Reading) {
 		f := &figures[i]
 		a.samples[i] = alarms.Sample{Value: f.Value, Usable: f.Quality.Usable(), Quality: f.Quality.String(), Detail: f.Detail}
 	}
-	a.samples[len(figures)], a.samples[len(figures)+1] = a.selfSamples()
+	own := a.samples[len(figures):]
+	own[0], own[1] = a.selfSamples()
+	for i, w := range a.o.Watches {
+		own[2+i] = failing(w.Err())
+	}
 	ts := a.evaluator.Step(now, a.samples)
 	a.publish(now, figures, ts)
 }
 
 // selfSamples are those of journalFigure and lostFigure.
-func (a *Agent) selfSamples() (failing, lost alarms.Sample) {
-	fine := alarms.Sample{Usable: true, Quality: "good"}
-	failing, lost = fine, fine
+func (a *Agent) selfSamples() (memory, lost alarms.Sample) {
+	memory, lost = failing(nil), failing(nil)
 	if err := a.forgetful(); err != nil {
-		failing.Value, failing.Detail = 1, "cannot be written: "+err.Error()
+		memory.Value, memory.Detail = 1, "cannot be written: "+err.Error()
 	}
 	// The loss is news once; the alarm latches until a person has taken note.
 	if what := cmp.Or(a.o.Store.Lost(), a.o.Escalation.lost()); what != "" && a.steps == 1 {
 		lost.Value, lost.Detail = 1, "was started anew: "+what
 	}
-	return failing, lost
+	return memory, lost
+}
+
+// failing is the sample of something that works while err is nil.
+func failing(err error) alarms.Sample {
+	s := alarms.Sample{Usable: true, Quality: "good"}
+	if err != nil {
+		s.Value, s.Detail = 1, "fails: "+err.Error()
+	}
+	return s
 }
 
 // settle commits and publishes transitions that no new figure caused.

@@ -104,7 +104,7 @@ func TestPeopleAreTold(t *testing.T) {
 		again := newRig(t, store, dry)
 		again.withNotices(t, notices)
 		go func() {
-			time.Sleep(40 * time.Second)
+			time.Sleep(40*time.Second + 500*time.Millisecond)
 			again.Order(t.Context(), alarms.Order{Verb: alarms.Acknowledge, ID: "1", By: "supervisor", Alarm: "residual-low", Episode: 1})
 		}()
 		again.runFor(t, time.Hour)
@@ -184,4 +184,35 @@ func TestReplayTellsTheSame(t *testing.T) {
 	if len(told[0]) < 5 || !slices.EqualFunc(told[0], told[1], same) {
 		t.Errorf("%d notices, then %d, expected the same twice", len(told[0]), len(told[1]))
 	}
+}
+
+// TestAFailingEdgeIsAnAlarm: what an edge says of itself is raised after its
+// delay, and cleared.
+func TestAFailingEdgeIsAnAlarm(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		store := &memoryStore{}
+		r := newRig(t, store, script(func(int) []reading.Reading { return residual(1) }))
+		begin := time.Now()
+		var err error
+		o := r.o
+		o.Watches = []Watch{{Alarm: alarms.NoticesFailing("self.notices"), Err: func() error {
+			if since := time.Since(begin); since > 10*time.Second && since < 5*time.Minute {
+				return errors.New("the mail server sleeps")
+			}
+			return nil
+		}}}
+		if r.Agent, err = New(o); err != nil {
+			t.Fatal(err)
+		}
+		r.runFor(t, 10*time.Minute)
+		if got := r.told.story(); got != "notices-failing raised; notices-failing cleared; " {
+			t.Fatalf("told %q", got)
+		}
+		if at := r.told.told[0].Time.Sub(begin); at < 2*time.Minute || at > 2*time.Minute+12*time.Second {
+			t.Errorf("raised after %s, expected 2 min after the 10 s of health", at)
+		}
+		if what := r.told.told[0].After.What; what != "The telling of people fails: the mail server sleeps." {
+			t.Errorf("it says %q", what)
+		}
+	})
 }

@@ -368,7 +368,7 @@ func TestCatalogueIsRationalised(t *testing.T) {
 	all := []Setting{
 		ResidualLow("p", "entry point", "x"), InactivationLow("s", "x"), WithdrawalHigh("b", "room", "x"),
 		EmptyNotice("b", "room", "x"), EmptyUrgent("b", "room", "x"), DetectorLevel("g", "room", "x", 1), DetectorLevel("g", "room", "x", 2),
-		DetectorUnavailable("g", "room", "x"), InstrumentLost("i", "line", "x"), LineLost("l", "x"), MemoryFailing("x"), MemoryLost("x"),
+		DetectorUnavailable("g", "room", "x"), InstrumentLost("i", "line", "x"), LineLost("l", "x"), MemoryFailing("x"), MemoryLost("x"), BrokerFailing("x"), NoticesFailing("x"),
 	}
 	all[0].Shown = Scale{Unit: "mg/L", Factor: 1, Decimals: 2}
 	for _, s := range all {

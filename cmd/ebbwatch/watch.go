@@ -89,6 +89,10 @@ func watch(ctx context.Context, site *config.Site, w watching) error {
 			return badInput{err}
 		}
 		o.Edges = append(o.Edges, t.publisher.Run)
+		o.Watches = append(o.Watches, agent.Watch{Alarm: alarms.BrokerFailing("self.mqtt"), Err: t.brokerError})
+	}
+	if len(told.drains) > 0 {
+		o.Watches = append(o.Watches, agent.Watch{Alarm: alarms.NoticesFailing("self.notices"), Err: told.err})
 	}
 	o.Edges = append(o.Edges, func(ctx context.Context) error {
 		return serve(ctx, listener, handler(a, source, store, t, w.now))
