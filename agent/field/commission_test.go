@@ -1,6 +1,7 @@
 package field
 
 import (
+	"cmp"
 	"context"
 	"encoding/hex"
 	"strings"
@@ -98,16 +99,21 @@ func TestDecodings(t *testing.T) {
 		want         string
 	}{
 		{"one register", "19 84", "uint16 ABCD 6532, uint16 BADC 33817, int16 BADC -31719, bcd16 ABCD 1984, bcd16 BADC 8419"},
+		{"a text with a space, and what it is with bytes swapped", "45 42 57 20 32 30 30 00", "text ABCD EBW 200, text BADC BE W02"},
+		{"the other way round, ended by another code", "42 45 20 57 30 32 00 30 FF FF", "text ABCD BE W02, text BADC EBW 200"},
+		{"two texts", "4F 46 46 00 4F 6E 20 21", "text ABCD OFF, text ABCD On !, text BADC nO!"},
+		{"too short for one", "4F 4E 00 00", ""},
+		{"spaces", "20 20 20 20 20 20", ""},
 		{"half a register is none", "19", ""},
 		{"nothing", "", ""},
 		{"a zero", "00 00", "uint16 ABCD 0, uint16 BADC 0, bcd16 ABCD 0, bcd16 BADC 0"},
 	} {
 		var got []string
 		for _, d := range Decodings(65535, unhex(t, c.data)) {
-			if d.Address != 65535 {
-				t.Errorf("%s: address %d", c.reason, d.Address)
+			text := d.Type + " " + d.Order + " " + cmp.Or(d.Text, number(d.Value))
+			if single := len(unhex(t, c.data)) == 2; single && d.Address == 65535 || !single && d.Text != "" {
+				got = append(got, text)
 			}
-			got = append(got, d.Type+" "+d.Order+" "+number(d.Value))
 		}
 		if s := strings.Join(got, ", "); s != c.want {
 			t.Errorf("%s:\n got %s\nwant %s", c.reason, s, c.want)
@@ -132,13 +138,17 @@ func TestDecodings(t *testing.T) {
 func FuzzDecodings(f *testing.F) {
 	f.Add(uint16(0), []byte{0x7F, 0xC0, 0, 0})
 	f.Add(uint16(65535), []byte{1, 2, 3, 4, 5, 6, 7, 8})
+	f.Add(uint16(7), []byte("EBW 200\x00OK"))
 	f.Fuzz(func(t *testing.T, address uint16, data []byte) {
 		if len(data) > 2*maxRegisters {
 			return
 		}
 		for _, d := range Decodings(address, data) {
 			p := Point{Table: HoldingRegister, Type: d.Type, Order: d.Order, Scale: 1, Unit: units.MustParse("1")}
-			if v, q := Decode(p, d.Data); v != d.Value || q.String() != "good" {
+			if d.Type == "text" {
+				p.Registers, d.Value = len(d.Data)/2, 1
+			}
+			if v, q := Decode(p, d.Data); v != d.Value || q.String() != "good" || Text(p, d.Data, "") != d.Text || p.check() != nil {
 				t.Errorf("%+v decodes to %v, %v", d, v, q)
 			}
 		}

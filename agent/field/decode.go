@@ -151,12 +151,14 @@ func (p Point) characters(data, room []byte) (text []byte, ok bool) {
 	}
 	text = bytes.TrimRight(room, " \x00")
 	for _, c := range text {
-		if c < ' ' || c > '~' {
+		if !printable(c) {
 			return nil, false
 		}
 	}
 	return text, true
 }
+
+func printable(c byte) bool { return ' ' <= c && c <= '~' }
 
 // expects is the place of a text in p.Expect, or -1.
 func (p Point) expects(text []byte) int {

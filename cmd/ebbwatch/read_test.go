@@ -149,7 +149,7 @@ func TestReadRepeats(t *testing.T) {
 	if code := <-ended; code != 0 {
 		t.Errorf("ended %d: %s", code, errs.String())
 	}
-	if row := regexp.MustCompile(`(?m)^residual +\d+ +0 +1 +1\.5 +2\.25 +mg/L +[\d.]+ ms$`); !row.MatchString(out.String()) {
+	if row := regexp.MustCompile(`(?m)^residual +\d+ +0 +0 +1 +1\.5 +2\.25 +mg/L +[\d.]+ ms +[\d.]+ ms +[\d.]+ ms +-$`); !row.MatchString(out.String()) {
 		t.Errorf("no row %s in\n%s", row, out.String())
 	}
 
@@ -164,10 +164,10 @@ func TestReadRepeats(t *testing.T) {
 		t.Fatalf("ended %d:\n%s", code, text)
 	}
 	passes := len(all) - 1
-	if w := last.Summary[0]; w.Point != "weight" || w.Reads != passes || w.NotGood != 0 || w.Least == nil || *w.Least != *w.Highest || w.Slowest <= 0 {
+	if w := last.Summary[0]; w.Point != "weight" || w.Reads != passes || w.NotGood != 0 || w.Least == nil || *w.Least != *w.Highest || w.Quickest <= 0 || w.Quickest > w.Mean || w.Mean > w.Slowest || w.Errors != 0 {
 		t.Errorf("%+v after %d passes", w, passes)
 	}
-	if s := last.Summary[1]; s.Reads != passes || s.NotGood != passes || s.Least != nil || s.Highest != nil {
+	if s := last.Summary[1]; s.Reads != passes || s.NotGood != passes || s.Errors != 0 || s.Why["bad:no-reading"] != passes || s.Least != nil || s.Highest != nil {
 		t.Errorf("a point without any reading: %+v after %d passes", s, passes)
 	}
 }
@@ -199,7 +199,7 @@ func TestReadRegisters(t *testing.T) {
 	}})
 	site := readSite(t, peer.Addr(), "/dev/none")
 	code, out, errs := runCommand(t, "read", "--site", site, "--json", "--line", "line-a", "--unit", "1",
-		"--table", "input-register", "--address", "100", "--quantity", "4", "--range", "0 to 10")
+		"--table", "input-register", "--address", "100", "--quantity", "4", "--expect", "0 to 10")
 	if code != 0 {
 		t.Fatalf("ended %d: %s", code, errs)
 	}
@@ -237,7 +237,7 @@ func TestReadRegisters(t *testing.T) {
 		{102, "bcd16", "BADC", 8419, false},
 	} {
 		d := find(c.address, c.kind, c.order)
-		if d == nil || d.Value != c.want || d.Inside == nil || *d.Inside != c.inside {
+		if d == nil || d.Value == nil || *d.Value != c.want || d.Inside == nil || *d.Inside != c.inside {
 			t.Errorf("%d as %s %s is %+v, expected %v, inside %v", c.address, c.kind, c.order, d, c.want, c.inside)
 		}
 	}
@@ -252,8 +252,8 @@ func TestReadRegisters(t *testing.T) {
 		}
 	}
 
-	_, out, _ = runCommand(t, "read", "--site", site, "--line", "line-a", "--unit", "1", "--table", "input-register", "--address", "100", "--quantity", "2", "--range", "0 to 10")
-	if row := regexp.MustCompile(`(?m)^100 +0x40E0 0x0000 +float32 +ABCD +7 +inside$`); !row.MatchString(out) {
+	_, out, _ = runCommand(t, "read", "--site", site, "--line", "line-a", "--unit", "1", "--table", "input-register", "--address", "100", "--quantity", "2", "--expect", "0 to 10")
+	if row := regexp.MustCompile(`(?m)^100 +0x40E0 0x0000 +float32 +ABCD +1 +7$`); !row.MatchString(out) {
 		t.Errorf("no row %s in\n%s", row, out)
 	}
 	code, out, _ = runCommand(t, "read", "--site", site, "--line", "line-a", "--unit", "1", "--table", "coil", "--address", "20", "--quantity", "3")
@@ -289,12 +289,11 @@ func TestReadBadInput(t *testing.T) {
 		args   []string
 		want   string
 	}{
-		{"an unknown point", []string{"wieght"}, `no point "wieght" in ` + site + ", expected one of residual, swapped, gas"},
+		{"an unknown point", []string{"wieght"}, `no point and no instrument "wieght" in ` + site + ", expected one of residual, swapped, gas, fan, weight, count, silent, nothing; or of the instruments analyser, scales"},
 		{"a flag behind a point", []string{"weight", "--json"}, `"--json" stands behind a point`},
 		{"a limit alone", []string{"--for", "1s"}, "--repeat 1s --for 30s"},
 		{"never", []string{"--repeat", "0s"}, "expected durations over 0"},
 		{"points and registers", registers("weight"), "read either points or registers"},
-		{"registers again and again", registers("--repeat", "1s"), "read either points or registers"},
 		{"no unit", []string{"--line", "line-a", "--address", "0"}, "--unit is missing"},
 		{"no line", []string{"--unit", "1", "--address", "0"}, "--line is missing"},
 		{"an unknown line", registers("--line", "line-z"), `no line "line-z" in ` + site + ", expected one of line-a, line-b"},
@@ -306,8 +305,12 @@ func TestReadBadInput(t *testing.T) {
 		{"too many", registers("--quantity", "126"), "126 addresses, expected 1 to 125 of a holding-register in one request"},
 		{"too many bits", registers("--table", "coil", "--quantity", "2001"), "expected 1 to 2000 of a coil"},
 		{"none", registers("--quantity", "0"), "0 addresses"},
-		{"a range backward", registers("--range", "10 to 0"), `--range "10 to 0", expected two numbers, the lower first`},
-		{"no range", registers("--range", "10"), "expected two numbers"},
+		{"a range backward", registers("--expect", "10 to 0"), `--expect "10 to 0", expected two numbers, the lower first`},
+		{"no range", registers("--expect", "much"), "expected two numbers"},
+		{"a range of bits", registers("--table", "coil", "--expect", "0 to 1"), "a single bit is 0 or 1"},
+		{"never again", registers("--repeat", "0s"), "expected durations over 0"},
+		{"a limit of registers alone", registers("--for", "1s"), "--repeat 1s --for 30s"},
+		{"no quantity", registers("--quantity", "many"), "invalid value"},
 	} {
 		code, out, errs := runCommand(t, append([]string{"read", "--site", site}, c.args...)...)
 		if code != 2 || !strings.Contains(errs, c.want) || out != "" {
@@ -322,14 +325,57 @@ func TestReadBadInput(t *testing.T) {
 	}
 }
 
-func FuzzParseRange(f *testing.F) {
-	for _, s := range []string{"", "0 to 10", "10 to 0", "nan to 1", "-inf to inf", "1 to 2 to 3"} {
+func TestParseExpect(t *testing.T) {
+	for _, c := range []struct {
+		reason, in string
+		want       string // String of it, or a part of the error
+	}{
+		{"two numbers", "0 to 10", "0 to 10"},
+		{"with units", "0.1 mg/L to 4 mg/L", "0.1 to 4 mg/L"},
+		{"one unit for both", "-5 to 50 degC", "-5 to 50 degC"},
+		{"the lower in another unit", "32 degF to 50 degC", "0 to 50 degC"},
+		{"a number on a display", "1.23", "1.22 to 1.24"},
+		{"one without decimals", " 2610 lb", "2609 to 2611 lb"},
+		{"one below zero, without a space", "-0.5mg/L", "-0.6 to -0.4 mg/L"},
+		{"backward", "10 to 0", "the lower first"},
+		{"no span", "1 to 1", "the lower first"},
+		{"no number", "low", `"low" does not start with a number`},
+		{"no second number", "1 to much", `"much" does not start with a number`},
+		{"an unknown unit", "1 mg/L to 2 mg/K", "mg/K"},
+		{"units of two kinds", "1 mg/L to 2 kg", `"1 mg/L" and "2 kg" do not go together`},
+		{"a unit that the higher has not", "1 mg/L to 2", "do not go together"},
+		{"no end", "0 to inf", "expected two numbers"},
+		{"not a number", "nan to 1", "expected two numbers"},
+		{"an exponent on no display", "1e3", "the number on the display"},
+	} {
+		got, err := parseExpect(c.in)
+		if err == nil && got.String() != c.want || err != nil && (!strings.Contains(err.Error(), c.want) || !strings.Contains(err.Error(), c.in)) {
+			t.Errorf("%s: %q is %v, %v; expected %s", c.reason, c.in, got, err, c.want)
+		}
+	}
+	e := expectation{0.1, 4, "mg/L"}
+	for _, c := range []struct {
+		kind string
+		v    float64
+		want float64
+	}{
+		{"float32", 4, 1}, {"float32", float64(float32(0.1)), 1}, {"float32", 4.001, 0}, {"float32", 40, 0},
+		{"uint16", 2, 1}, {"uint16", 5, 0.1}, {"bcd16", 41, 0.01}, {"int16", 3999, 0.001}, {"uint16", 4001, 0}, {"int16", -2, 0}, {"uint16", 0, 0},
+	} {
+		if got := e.factor(c.kind, c.v); got != c.want {
+			t.Errorf("the factor of %s %v is %v, expected %v", c.kind, c.v, got, c.want)
+		}
+	}
+}
+
+func FuzzParseExpect(f *testing.F) {
+	for _, s := range []string{"", "0 to 10", "10 to 0", "nan to 1", "-inf to inf", "1 to 2 to 3", "1.23", "0.1 mg/L to 4 mg/L", "1e308 to 1e309", "0x1p3"} {
 		f.Add(s)
 	}
 	f.Fuzz(func(t *testing.T, s string) {
-		r, err := parseRange(s)
-		if err == nil && r != nil && !(r[0] < r[1]) || err != nil && !strings.Contains(err.Error(), fmt.Sprintf("%q", s)) {
-			t.Errorf("%q is %v, %v", s, r, err)
+		e, err := parseExpect(s)
+		if err == nil && e != nil && (!(e.low < e.high) || math.IsInf(e.low, 0) || math.IsInf(e.high, 0)) || err != nil && !strings.Contains(err.Error(), fmt.Sprintf("%q", s)) {
+			t.Errorf("%q is %v, %v", s, e, err)
 		}
 	})
 }
