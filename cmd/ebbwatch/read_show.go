@@ -33,11 +33,13 @@ func (r *pointReader) table(stdout, stderr io.Writer, once bool) output {
 			}
 			for i, s := range samples {
 				text := r.targets[i].hint(s)
+				about := r.targets[i].point.Name // the value in a hint changes
 				if s.Err != nil {
 					text = s.Err.Error()
+					about = text
 				}
-				if text != "" && !told[text] {
-					told[text] = true
+				if text != "" && !told[about] {
+					told[about] = true
 					fmt.Fprintln(stderr, "ebbwatch:", text)
 				}
 			}
@@ -142,7 +144,10 @@ func (t target) showMeanings(w io.Writer, s field.Sample) error {
 	if t.point.Scale != 1 || t.point.Offset != 0 {
 		fmt.Fprintf(w, ", scale %.7g, offset %.7g", t.point.Scale, t.point.Offset)
 	}
-	fmt.Fprintf(w, ", in %s\n", t.point.Unit)
+	if t.point.Unit.String() != "1" {
+		fmt.Fprintf(w, ", in %s", t.point.Unit)
+	}
+	fmt.Fprintln(w)
 	if err := showRegisters(w, t.point.Table, t.point.Address, s.Data); err != nil {
 		return err
 	}

@@ -1,18 +1,24 @@
 package main
 
 import (
+	"bytes"
 	"context"
 	"encoding/json"
 	"fmt"
+	"io"
 	"math"
 	"net"
 	"os/exec"
 	"regexp"
+	"slices"
 	"strconv"
 	"strings"
 	"testing"
+	"time"
 
+	"ebbwatch/agent/field"
 	"ebbwatch/agent/peertest"
+	"ebbwatch/agent/units"
 )
 
 // readSite is a site file whose points lie on a peer of each kind.
@@ -172,15 +178,16 @@ func TestReadRepeats(t *testing.T) {
 	}
 }
 
-// mbpoll reads registers with a program that nobody here wrote.
-func mbpoll(t *testing.T, addr, kind string, unit, address, count int) []string {
+// mbpoll reads registers with a program that nobody here wrote. -B takes the high
+// register first, -0 counts addresses from 0.
+func mbpoll(t *testing.T, addr, kind string, unit, address, count int, more ...string) []string {
 	t.Helper()
 	host, port, err := net.SplitHostPort(addr)
 	if err != nil {
 		t.Fatal(err)
 	}
-	out, err := exec.Command(peertest.Tool(t, "mbpoll"), "-m", "tcp", "-p", port, "-a", strconv.Itoa(unit), "-0", "-1", "-B",
-		"-r", strconv.Itoa(address), "-c", strconv.Itoa(count), "-t", kind, host).CombinedOutput()
+	args := append([]string{"-m", "tcp", "-p", port, "-a", strconv.Itoa(unit), "-0", "-1", "-r", strconv.Itoa(address), "-c", strconv.Itoa(count), "-t", kind}, more...)
+	out, err := exec.Command(peertest.Tool(t, "mbpoll"), append(args, host)...).CombinedOutput()
 	if err != nil {
 		t.Fatalf("mbpoll: %v\n%s", err, out)
 	}
@@ -189,6 +196,72 @@ func mbpoll(t *testing.T, addr, kind string, unit, address, count int) []string 
 		values = append(values, m[1])
 	}
 	return values
+}
+
+// TestReadAsMbpollReads compares all four tables, and each number that mbpoll can
+// make of registers, with what read shows.
+func TestReadAsMbpollReads(t *testing.T) {
+	// By IEEE 754: 1.234, -40.5 and 2610 as float32; -123456 in two's complement.
+	inputs := []uint16{0x3F9D, 0xF3B6, 0xC222, 0x0000, 0x4523, 0x2000, 0xFFFE, 0x1DC0}
+	holdings := []uint16{0xF3B6, 0x3F9D, 0x0000, 0xC222, 0x0A32, 0x0000, 0x1DC0, 0xFFFE}
+	coils, discretes := []uint16{1, 0, 0, 1, 1, 1, 0, 1, 0, 1}, []uint16{0, 1, 1, 0, 0, 0, 1, 0, 1, 1}
+	peer := peertest.Libmodbus(t, peertest.Map{1: {
+		peertest.Inputs: {100: inputs}, peertest.Holdings: {100: holdings}, peertest.Coils: {20: coils}, peertest.Discretes: {20: discretes},
+	}})
+	site := readSite(t, peer.Addr(), "/dev/none")
+	read := func(table string, address, quantity int) rawJSON {
+		code, out, errs := runCommand(t, "read", "--site", site, "--json", "--line", "line-a", "--unit", "1",
+			"--table", table, "--address", strconv.Itoa(address), "--quantity", strconv.Itoa(quantity))
+		if code != 0 {
+			t.Fatalf("%s ended %d: %s", table, code, errs)
+		}
+		return decodeJSON[rawJSON](t, out)[0]
+	}
+	for _, c := range []struct {
+		table, kind       string
+		address, quantity int
+	}{{"coil", "0", 20, 10}, {"discrete-input", "1", 20, 10}, {"input-register", "3:hex", 100, 8}, {"holding-register", "4:hex", 100, 8}} {
+		got, want := read(c.table, c.address, c.quantity).Registers, mbpoll(t, peer.Addr(), c.kind, 1, c.address, c.quantity)
+		if len(got) != c.quantity || strings.Join(got, " ") != strings.Join(want, " ") {
+			t.Errorf("%s: %v, mbpoll reads %v", c.table, got, want)
+		}
+	}
+	compared := 0
+	for table, kind := range map[string]string{"input-register": "3", "holding-register": "4"} {
+		answer := read(table, 100, 8)
+		for _, d := range answer.Decodings {
+			address := int(d.Address)
+			var theirs []string
+			switch {
+			case d.Order == "ABCD" && d.Type == "uint16":
+				theirs = mbpoll(t, peer.Addr(), kind, 1, address, 1)
+			case d.Order == "ABCD" && d.Type == "float32":
+				theirs = mbpoll(t, peer.Addr(), kind+":float", 1, address, 1, "-B")
+			case d.Order == "CDAB" && d.Type == "float32":
+				theirs = mbpoll(t, peer.Addr(), kind+":float", 1, address, 1)
+			case d.Order == "ABCD" && d.Type == "int32":
+				theirs = mbpoll(t, peer.Addr(), kind+":int", 1, address, 1, "-B")
+			case d.Order == "CDAB" && d.Type == "int32":
+				theirs = mbpoll(t, peer.Addr(), kind+":int", 1, address, 1)
+			default:
+				continue
+			}
+			compared++
+			// It prints six digits of a float, and what is over 32767 twice: 65535 (-1).
+			v, err := strconv.ParseFloat(theirs[0], 64)
+			if err != nil || math.Abs(*d.Value-v) > 1e-5*math.Abs(v) || !strings.HasPrefix(d.Type, "float") && *d.Value != v {
+				t.Errorf("%s %d as %s %s is %v, mbpoll reads %v", table, address, d.Type, d.Order, *d.Value, theirs)
+			}
+		}
+		for _, want := range []float64{float64(float32(1.234)), -40.5, 2610, -123456} {
+			if !slices.ContainsFunc(answer.Decodings, func(d decodingJSON) bool { return d.Value != nil && *d.Value == want }) {
+				t.Errorf("%s: no %v", table, want)
+			}
+		}
+	}
+	if compared < 24 {
+		t.Errorf("%d values compared, expected 24 or more", compared)
+	}
 }
 
 // TestReadRegisters reads the same registers with mbpoll.
@@ -216,7 +289,7 @@ func TestReadRegisters(t *testing.T) {
 		return nil
 	}
 	theirs := func(kind string, address int) float64 {
-		v, err := strconv.ParseFloat(mbpoll(t, peer.Addr(), kind, 1, address, 1)[0], 64)
+		v, err := strconv.ParseFloat(mbpoll(t, peer.Addr(), kind, 1, address, 1, "-B")[0], 64)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -266,12 +339,166 @@ func TestReadRegisters(t *testing.T) {
 	}
 }
 
+// TestReadChosen names points and an instrument: their registers are shown with
+// all that these can mean.
+func TestReadChosen(t *testing.T) {
+	tcp, serial := readPeers(t)
+	site := readSite(t, tcp.Addr(), serial.Device())
+	code, out, errs := runCommand(t, "read", "--site", site, "swapped", "scales")
+	for _, want := range []string{
+		`(?m)^swapped is float32 CDAB, in mg/L$`,
+		`(?m)^What they can mean, in each order of the bytes, \* inside 0 to 5 mg/L:$`,
+		`(?m)^100 +float32 +1\.5 \* +-2\.984375 *$`,
+		`(?m)^weight is int32 CDAB, in lb$`,
+		`(?m)^0 +uint32 +171048960 +2610 +`,
+		`(?m)^count is bcd16 ABCD$`,
+		`(?m)^2 +0x1984 +6532 +\.\. +12 11 8 7 2$`,
+		`(?m)^2 +bcd16 +1984 +8419 *$`,
+	} {
+		if code != 1 || !regexp.MustCompile(want).MatchString(out) {
+			t.Errorf("ended %d, no %s in\n%s%s", code, want, out, errs)
+		}
+	}
+	if strings.Contains(out, "gas") {
+		t.Errorf("a point of another instrument:\n%s", out)
+	}
+	if want := "swapped: as float32 CDAB its registers hardly make sense; float32 ABCD gives 1.5 mg/L: compare"; !strings.Contains(errs, want) {
+		t.Errorf("no %q in\n%s", want, errs)
+	}
+	if strings.Contains(errs, "weight:") || strings.Contains(errs, "count:") {
+		t.Errorf("a plausible value is doubted:\n%s", errs)
+	}
+	_, out, _ = runCommand(t, "read", "--site", site, "--json", "analyser")
+	if pass := decodeJSON[passJSON](t, out)[0]; len(pass.Points) != 4 || len(pass.Points[0].Decodings) < 5 || pass.Points[3].Decodings != nil {
+		t.Errorf("an instrument as JSON:\n%s", out)
+	}
+	tcp.Set(1, peertest.Inputs, 100, 0x40E0) // 7 mg/L
+	if _, _, errs = runCommand(t, "read", "--site", site, "residual"); strings.Contains(errs, "hardly") {
+		t.Errorf("nothing else fits, but a hint: %s", errs)
+	}
+}
+
+func TestReadText(t *testing.T) {
+	peer := peertest.Pymodbus(t, peertest.Map{1: {peertest.Holdings: {10: {0x4542, 0x5720, 0x3230, 0x3000}}}})
+	probe, err := field.NewProbe(field.Line{Name: "line-a", Kind: field.TCP, Address: peer.Addr(), Timeout: time.Second})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer probe.Close()
+	p := field.Point{Name: "model", Table: field.HoldingRegister, Address: 10, Type: "text", Registers: 4, Scale: 1, Unit: units.MustParse("1")}
+	r := &pointReader{targets: []target{{0, "line-a", field.Instrument{Name: "analyser", Unit: 1}, p}}, chosen: true, probes: []*field.Probe{probe}, tallies: make([]tally, 1)}
+	show := func() string {
+		var out bytes.Buffer
+		if err := r.once(t.Context(), r.table(&out, io.Discard, true)); err != nil {
+			t.Fatal(err)
+		}
+		return out.String()
+	}
+	if out := show(); !strings.Contains(out, `"EBW 200"  good`) || !strings.Contains(out, "text     \"EBW 200\"") {
+		t.Errorf("a text:\n%s", out)
+	}
+	r.targets[0].point.Expect = []string{"EBW 300"}
+	if out := show(); !strings.Contains(out, `"EBW 200", not as expected  good`) {
+		t.Errorf("another text:\n%s", out)
+	}
+	var out bytes.Buffer
+	if err := r.once(t.Context(), r.json(&out)); err != nil {
+		t.Fatal(err)
+	}
+	if got := decodeJSON[passJSON](t, out.String())[0].Points[0]; got.Text != "EBW 200" || got.Value == nil || *got.Value != 0 {
+		t.Errorf("as JSON: %s", out.String())
+	}
+	peer.Set(1, peertest.Holdings, 12, 0xFFFF)
+	if out := show(); !strings.Contains(out, "-      bad:invalid-code") {
+		t.Errorf("no text:\n%s", out)
+	}
+}
+
+// TestReadRegistersRepeats turns a value, as a person at an instrument would.
+func TestReadRegistersRepeats(t *testing.T) {
+	tcp, serial := readPeers(t)
+	site := readSite(t, tcp.Addr(), serial.Device())
+	start := func(args ...string) (out, errs *lockedBuffer, end func() int) {
+		out, errs = &lockedBuffer{}, &lockedBuffer{}
+		ctx, stop := context.WithCancel(t.Context())
+		ended := make(chan int, 1)
+		go func() {
+			ended <- run(ctx, append([]string{"read", "--site", site, "--line", "line-a", "--unit", "1", "--table", "input-register", "--address", "100", "--quantity", "3", "--repeat", "20ms"}, args...), out, errs)
+		}()
+		return out, errs, func() int { stop(); return <-ended }
+	}
+	out, errs, end := start("--expect", "1 mg/L to 3 mg/L")
+	eventually(t, "a pass without a change shows", func() bool { return strings.Contains(out.String(), "no change") })
+	tcp.Set(1, peertest.Inputs, 100, 0x4010) // 2.25
+	eventually(t, "the change shows", func() bool { return strings.Contains(out.String(), "100: 16320 -> 16400\n") })
+	if code := end(); code != 0 {
+		t.Errorf("ended %d: %s", code, errs.String())
+	}
+	for _, want := range []string{
+		`(?m)^100 +0x3FC0 +16320 +\?\. +13 12 11 10 9 8 7 6$`,
+		`(?m)^\d+ reads, 0 failed, 1 with a change; quickest [\d.]+ ms, mean [\d.]+ ms, slowest [\d.]+ ms$`,
+		`(?m)^100 +1 +16320 +16400\n101 +0 +0 +0\n102 +0 +20700 +20700$`,
+		`(?m)^Inside 1 to 3 mg/L in every pass, the likely first:\n.*\n100 +float32 +ABCD +1 +1\.5 +2\.25$`,
+	} {
+		if !regexp.MustCompile(want).MatchString(out.String()) {
+			t.Errorf("no %s in\n%s", want, out.String())
+		}
+	}
+
+	out, _, end = start()
+	eventually(t, "a pass shows", func() bool { return strings.Contains(out.String(), " ms\n") })
+	tcp.Set(1, peertest.Inputs, 102, 20701)
+	eventually(t, "the change shows", func() bool { return strings.Contains(out.String(), "102: 20700 -> 20701\n") })
+	end()
+	if _, text, _ := strings.Cut(out.String(), "What the registers that changed can mean:"); !regexp.MustCompile(`(?m)^102 +uint16 +ABCD +1 +20700 +20701$`).MatchString(text) || strings.Contains(text, "\n100 ") {
+		t.Errorf("without an expectation:\n%s", out.String())
+	}
+
+	out, errs, end = start("--json", "--expect", "1 mg/L to 3 mg/L")
+	eventually(t, "a pass shows", func() bool { return strings.Contains(out.String(), "decodings") })
+	tcp.Set(1, peertest.Inputs, 100, 0x3FC0)
+	eventually(t, "the change shows", func() bool { return strings.Contains(out.String(), "0x3FC0") })
+	end()
+	all := decodeJSON[struct {
+		rawJSON
+		Summary *rawSummaryJSON
+	}](t, out.String())
+	last := all[len(all)-1].Summary
+	if last == nil || all[0].Summary != nil || all[0].Time.IsZero() || last.Reads != len(all)-1 || last.Changes != 1 || last.Errors != 0 || last.Quickest <= 0 || len(last.Addresses) != 3 {
+		t.Fatalf("%+v in\n%s%s", last, out.String(), errs.String())
+	}
+	if a := last.Addresses[0]; a != (addressJSON{100, 1, 0x3FC0, 0x4010}) {
+		t.Errorf("address %+v", a)
+	}
+	i := slices.IndexFunc(last.Decodings, func(m meaningJSON) bool { return m.Address == 100 && m.Type == "float32" && m.Order == "ABCD" })
+	if i < 0 || *last.Decodings[i].Least != 1.5 || *last.Decodings[i].Highest != 2.25 || !*last.Decodings[i].Inside {
+		t.Errorf("no float32 ABCD from 1.5 to 2.25 in %s", out.String())
+	}
+}
+
+// A unit that is not there fails each pass, and is told of once.
+func TestReadRegistersOfNobody(t *testing.T) {
+	tcp, serial := readPeers(t)
+	site := readSite(t, tcp.Addr(), serial.Device())
+	code, out, errs := runCommand(t, "read", "--site", site, "--line", "line-b", "--unit", "3", "--address", "4000", "--repeat", "10ms", "--for", "100ms")
+	if !regexp.MustCompile(`(?m)^(\d+) reads, \d+ failed, 0 with a change; .*\nbad:exception-2 \d+$`).MatchString(out) || code != 1 {
+		t.Errorf("ended %d:\n%s", code, out)
+	}
+	if strings.Count(errs, "refuses to read holding registers 4000 to 4003") != 1 || !strings.Contains(errs, "reads failed: bad:exception-2") {
+		t.Errorf("told as\n%s", errs)
+	}
+	code, out, errs = runCommand(t, "read", "--site", site, "--json", "--line", "line-b", "--unit", "3", "--address", "4000", "--repeat", "10ms", "--for", "50ms")
+	if last := decodeJSON[struct{ Summary *rawSummaryJSON }](t, out); code != 1 || last[len(last)-1].Summary == nil || last[len(last)-1].Summary.Why["bad:exception-2"] == 0 {
+		t.Errorf("ended %d:\n%s%s", code, out, errs)
+	}
+}
+
 // Stopped before an answer came, read says so.
 func TestReadStopped(t *testing.T) {
 	site := readSite(t, "127.0.0.1:9", "/dev/none")
 	ctx, stop := context.WithCancel(t.Context())
 	stop()
-	for _, args := range [][]string{nil, {"--repeat", "1s"}, {"--line", "line-a", "--unit", "1", "--address", "0"}} {
+	for _, args := range [][]string{nil, {"--repeat", "1s"}, {"--line", "line-a", "--unit", "1", "--address", "0"}, {"--line", "line-a", "--unit", "1", "--address", "0", "--repeat", "1s"}} {
 		var out, errs lockedBuffer
 		if code := run(ctx, append([]string{"read", "--site", site}, args...), &out, &errs); code != 1 || errs.String() != "ebbwatch: stopped before all was read\n" {
 			t.Errorf("%q ended %d: %s%s", args, code, out.String(), errs.String())
