@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"context"
 	"encoding/hex"
+	"slices"
 	"strings"
 	"testing"
 	"testing/synctest"
@@ -25,6 +26,9 @@ func TestProbeAgainstPeers(t *testing.T) {
 		},
 		"libmodbus rtu": func(t *testing.T, m peertest.Map) Line {
 			return Line{Kind: RTU, Device: peertest.LibmodbusRTU(t, m, 115200, "even", 1).Device(), Baud: 115200, Parity: "even", StopBits: 1}
+		},
+		"libmodbus rtu over tcp": func(t *testing.T, m peertest.Map) Line {
+			return Line{Kind: RTUOverTCP, Address: serialServer(t, peertest.LibmodbusRTU(t, m, 19200, "even", 1).Device())}
 		},
 	} {
 		t.Run(name, func(t *testing.T) {
@@ -52,6 +56,72 @@ func TestProbeAgainstPeers(t *testing.T) {
 				t.Errorf("126 registers: %v", s.Err)
 			}
 		})
+	}
+}
+
+// TestTextsOfPeers reads texts beside numbers, alone and merged into one request.
+// The characters are by ISO 646: 0x45 is E.
+func TestTextsOfPeers(t *testing.T) {
+	m := peertest.Map{1: {peertest.Holdings: {0: {0x4542, 0x5720, 0x3230, 0x3000, 0x3039, 0x5552, 0x004E, 0x4F4B, 0x01FF}}}}
+	text := func(name string, address uint16, registers int, order string, expect ...string) Point {
+		return Point{Name: name, Table: HoldingRegister, Address: address, Type: "text", Registers: registers, Order: order, Expect: expect, Scale: 1, Unit: one}
+	}
+	in := Instrument{Name: "all", Unit: 1, Every: 50 * time.Millisecond, Points: []Point{
+		text("model", 0, 4, ""),
+		{Name: "number", Table: HoldingRegister, Address: 4, Type: "uint16", Scale: 1, Unit: one},
+		text("state", 5, 2, "BADC", "RUN", "CAL"),
+		text("check", 7, 1, "ABCD", "NO"),
+		text("none", 7, 2, "ABCD"),
+	}}
+	want := []struct {
+		text, quality string
+		value         float64
+	}{{"EBW 200", "good", 1}, {"", "good", 12345}, {"RUN", "good", 1}, {"OK", "good", 0}, {"", "bad:invalid-code", 0}}
+	for name, address := range map[string]func() string{
+		"libmodbus": func() string { return peertest.Libmodbus(t, m).Addr() },
+		"pymodbus":  func() string { return peertest.Pymodbus(t, m).Addr() },
+	} {
+		l := Line{Name: "line-a", Kind: TCP, Address: address(), Timeout: time.Second}
+		p, err := NewProbe(l)
+		if err != nil {
+			t.Fatal(err)
+		}
+		defer p.Close()
+		for i, w := range want {
+			if s := p.ReadPoint(t.Context(), in, in.Points[i]); s.Text != w.text || s.Value != w.value || s.Quality.String() != w.quality {
+				t.Errorf("%s, alone: %s is %+v, expected %+v", name, in.Points[i].Name, s, w)
+			}
+		}
+		if blocks := plan(in.Points, costOf(l), nil); len(blocks) != 1 || blocks[0].quantity != 9 {
+			t.Errorf("planned as %+v, expected one request for 9 registers", blocks)
+		}
+		l.Instruments = []Instrument{in}
+		b := run(t, l).next("all")
+		for i, w := range want {
+			if r := b.Readings[i]; r.Text != w.text || r.Value != w.value || r.Quality.String() != w.quality {
+				t.Errorf("%s, polled: %+v, expected %+v", name, r, w)
+			}
+		}
+		if b.Err == nil || !strings.Contains(b.Err.Error(), "point none sends a digit over 9 or a character that cannot be printed") {
+			t.Errorf("%s: told as %v", name, b.Err)
+		}
+	}
+}
+
+// A text is never split: one that does not fit beside another gets a request of
+// its own.
+func TestTextsAreNotSplit(t *testing.T) {
+	points := []Point{
+		{Table: HoldingRegister, Address: 0, Type: "text", Registers: 100},
+		{Table: HoldingRegister, Address: 100, Type: "text", Registers: 26},
+		{Table: HoldingRegister, Address: 126, Type: "text", Registers: 125},
+	}
+	var got []int
+	for _, b := range plan(points, costOf(Line{Kind: TCP, Timeout: time.Second}), nil) {
+		got = append(got, int(b.address), b.quantity)
+	}
+	if !slices.Equal(got, []int{0, 100, 100, 26, 126, 125}) {
+		t.Errorf("addresses and quantities %v", got)
 	}
 }
 

@@ -321,3 +321,14 @@ func BenchmarkDecode(b *testing.B) {
 		Decode(p, data)
 	}
 }
+
+func BenchmarkText(b *testing.B) {
+	p := Point{Table: HoldingRegister, Type: "text", Order: "BADC", Registers: 8, Expect: []string{"RUNNING"}, Scale: 1, Unit: one}
+	data := []byte("ACILRBTAOI N\x00\x00\x00\x00")
+	last := ""
+	b.ReportAllocs()
+	for b.Loop() {
+		Decode(p, data)
+		last = Text(p, data, last)
+	}
+}

@@ -63,18 +63,21 @@ func (d decodingJSON) String() string {
 	return digits(d.Type, *d.Value)
 }
 
+// scale is what brings the value inside.
+func (d decodingJSON) scale() float64 { return cmp.Or(d.Factor, 1) }
+
 // The orders of bytes, as field.Decode has them.
 var orders = []string{"ABCD", "CDAB", "BADC", "DCBA"}
 
-// likely ranks what instruments use often before what they use seldom. Common
-// practice, no source.
-func likely(d decodingJSON) int {
+// likely ranks what instruments use often, lower, before what they use seldom.
+// Common practice, no source.
+func likely(d decodingJSON, scale float64) int {
 	types := []string{"float32", "uint16", "int16", "uint32", "int32", "float64", "bcd16", "bcd32", "uint64", "int64"}
 	rank := 4*slices.Index(types, d.Type) + slices.Index(orders, d.Order)
 	if *d.Value == 0 {
 		rank += 1000
 	}
-	if !*d.Inside {
+	if scale != 1 {
 		rank += 2000
 	}
 	return rank
@@ -121,16 +124,12 @@ func showExpected(w io.Writer, all []decodingJSON, expected *expectation) error 
 			"Try the addresses beside, the other table, the unit that the display shows, and a\nrange in place of a number if the value moves.\n", expected)
 		return nil
 	}
-	slices.SortStableFunc(fits, func(a, b decodingJSON) int { return cmp.Compare(likely(a), likely(b)) })
+	slices.SortStableFunc(fits, func(a, b decodingJSON) int { return cmp.Compare(likely(a, a.scale()), likely(b, b.scale())) })
 	fmt.Fprintf(w, "\nInside %v, the likely first:\n", expected)
 	tw := tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)
 	fmt.Fprintln(tw, "FROM\tREGISTERS\tTYPE\tORDER\tSCALE\tVALUE")
 	for _, d := range fits {
-		scale, value := 1.0, *d.Value
-		if d.Factor > 0 {
-			scale, value = d.Factor, value*d.Factor
-		}
-		fmt.Fprintf(tw, "%d\t%s\t%s\t%s\t%g\t%s\n", d.Address, strings.Join(d.Registers, " "), d.Type, d.Order, scale, digits(d.Type, value))
+		fmt.Fprintf(tw, "%d\t%s\t%s\t%s\t%g\t%s\n", d.Address, strings.Join(d.Registers, " "), d.Type, d.Order, d.scale(), digits(d.Type, *d.Value*d.scale()))
 	}
 	if err := tw.Flush(); err != nil || len(fits) == 1 {
 		return err

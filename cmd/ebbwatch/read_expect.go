@@ -28,14 +28,16 @@ func (e *expectation) inside(v float64) bool {
 // The parts of one in which integers often count. Common practice, no source.
 var factors = []float64{1, 0.1, 0.01, 0.001}
 
-// factor is what brings a value of a type inside, or 0 when nothing does. Only
-// integers and decimal digits are counted in parts.
+// fits reports whether a value of a type is inside when counted in parts. Only
+// integers and decimal digits are.
+func (e *expectation) fits(kind string, v, part float64) bool {
+	return (part == 1 || !strings.HasPrefix(kind, "float")) && e.inside(v*part)
+}
+
+// factor is the first that brings a value of a type inside, or 0 when none does.
 func (e *expectation) factor(kind string, v float64) float64 {
-	if e.inside(v) {
-		return 1
-	}
 	for _, f := range factors {
-		if !strings.HasPrefix(kind, "float") && e.inside(v*f) {
+		if e.fits(kind, v, f) {
 			return f
 		}
 	}

@@ -484,7 +484,7 @@ func TestReadRegistersOfNobody(t *testing.T) {
 	if !regexp.MustCompile(`(?m)^(\d+) reads, \d+ failed, 0 with a change; .*\nbad:exception-2 \d+$`).MatchString(out) || code != 1 {
 		t.Errorf("ended %d:\n%s", code, out)
 	}
-	if strings.Count(errs, "refuses to read holding registers 4000 to 4003") != 1 || !strings.Contains(errs, "reads failed: bad:exception-2") {
+	if strings.Count(errs, "refuses to read holding registers 4000 to 4003") != 1 || !strings.Contains(errs, "one address that does not exist is enough") || !strings.Contains(errs, "reads failed: bad:exception-2") {
 		t.Errorf("told as\n%s", errs)
 	}
 	code, out, errs = runCommand(t, "read", "--site", site, "--json", "--line", "line-b", "--unit", "3", "--address", "4000", "--repeat", "10ms", "--for", "50ms")
