@@ -4,6 +4,7 @@ import (
 	"encoding/json"
 	"fmt"
 	"io"
+	"math"
 	"slices"
 	"strconv"
 	"strings"
@@ -108,13 +109,22 @@ func (t target) decodings(s field.Sample) []decodingJSON {
 	return decodings(t.point.Table, t.point.Address, s.Data, t.point.Scale, t.point.Offset, t.expected())
 }
 
+// How many times its range's limit a number must be to be hardly one, and which
+// part of it another must at least be to be offered. Common practice, no source.
+const gross, slight = 100, 1e-4
+
 // hint tells of a number that is hardly one when its registers fit in another
 // order, or as another type of the same size.
 func (t target) hint(s field.Sample) string {
 	p := t.point
-	doubtful := s.Quality.Reason == reading.OutOfRange || s.Quality.Reason == reading.NotANumber || s.Quality.Reason == reading.InvalidCode ||
-		s.Quality.Level == reading.Good && strings.HasPrefix(p.Type, "float")
-	if !doubtful || p.Type == "text" || p.Bit != nil || p.Bits != nil || p.Current != nil {
+	if p.Range == nil || p.Type == "text" || p.Bit != nil || p.Bits != nil || p.Current != nil {
+		return ""
+	}
+	limit := max(math.Abs(p.Range[0]), math.Abs(p.Range[1]))
+	switch q := s.Quality; {
+	case q.Reason == reading.OutOfRange && math.Abs(p.Unit.FromSI(s.Value)) > gross*limit, q.Reason == reading.NotANumber, q.Reason == reading.InvalidCode:
+	case q.Level == reading.Good && strings.HasPrefix(p.Type, "float"):
+	default:
 		return ""
 	}
 	var others []string
@@ -123,7 +133,7 @@ func (t target) hint(s field.Sample) string {
 		case d.Value == nil || len(d.Registers) != len(s.Data)/2:
 		case d.Type == p.Type && d.Order == or(p.Order, "ABCD") && s.Quality.Level == reading.Good:
 			return "" // it is plausible
-		case d.Inside != nil && *d.Inside:
+		case *d.Inside && math.Abs(*d.Value) >= slight*limit:
 			others = append(others, fmt.Sprintf("%s %s gives %s %s", d.Type, d.Order, d, p.Unit))
 		}
 	}

@@ -18,6 +18,7 @@ import (
 
 	"ebbwatch/agent/field"
 	"ebbwatch/agent/peertest"
+	"ebbwatch/agent/reading"
 	"ebbwatch/agent/units"
 )
 
@@ -411,6 +412,51 @@ func TestReadText(t *testing.T) {
 	peer.Set(1, peertest.Holdings, 12, 0xFFFF)
 	if out := show(); !strings.Contains(out, "-      bad:invalid-code") {
 		t.Errorf("no text:\n%s", out)
+	}
+}
+
+func TestReadDoubts(t *testing.T) {
+	p := field.Point{Name: "p", Table: field.HoldingRegister, Type: "float32", Scale: 1, Unit: units.MustParse("mg/L"), Range: &[2]float64{0, 5}}
+	loop := p
+	loop.Current = &[2]float64{4, 20}
+	integer := p
+	integer.Type, integer.Scale = "uint32", 0.01
+	for _, c := range []struct {
+		reason string
+		p      field.Point
+		data   []byte
+		want   string // a part of the hint
+	}{
+		{"a value", p, []byte{0x3F, 0xC0, 0, 0}, ""},
+		{"zero", p, []byte{0, 0, 0, 0}, ""},
+		{"a little over the range", p, []byte{0x40, 0xE0, 0, 0}, ""},
+		{"a tiny number that is 1.5 in another order", p, []byte{0, 0, 0x3F, 0xC0}, "float32 CDAB gives 1.5 mg/L"},
+		{"no number, but 1.496 in another order", p, []byte{0x7F, 0xC0, 0x3F, 0xBF}, "float32 CDAB gives 1.496"},
+		{"a huge integer", integer, []byte{0, 123, 0, 0}, "uint32 CDAB gives 1.23 mg/L"},
+		{"a loop, which NE 43 judges", loop, []byte{0, 0, 0x3F, 0xC0}, ""},
+		{"no answer", p, nil, ""},
+	} {
+		s := field.Sample{Data: c.data, Quality: reading.BadBecause(reading.NoReply)}
+		if c.data != nil {
+			s.Value, s.Quality = field.Decode(c.p, c.data)
+		}
+		if got := (target{point: c.p}).hint(s); (got == "") != (c.want == "") || !strings.Contains(got, c.want) {
+			t.Errorf("%s: %q, expected %q", c.reason, got, c.want)
+		}
+	}
+}
+
+// An integer that is inside by a tenth now and by a hundredth always is counted in
+// hundredths.
+func TestReadKeepsTheScaleThatAlwaysFits(t *testing.T) {
+	r := &rawReader{request: field.Request{Unit: 1, Table: field.HoldingRegister, Quantity: 1}, expected: &expectation{0.1, 4, "mg/L"}, cells: make([]cell, 1)}
+	for _, v := range []byte{35, 45} {
+		s := field.Sample{Data: []byte{0, v}, Quality: reading.GoodQuality()}
+		r.add(s, decodings(r.request.Table, 0, s.Data, 1, 0, r.expected))
+	}
+	var out bytes.Buffer
+	if err := r.showSummary(&out); err != nil || !regexp.MustCompile(`(?m)^0 +uint16 +ABCD +0\.01 +0\.35 +0\.45$`).MatchString(out.String()) {
+		t.Errorf("%v:\n%s", err, out.String())
 	}
 }
 
