@@ -6,10 +6,12 @@ import (
 	"encoding/hex"
 	"math"
 	"os"
+	"os/exec"
 	"strconv"
 	"strings"
 	"testing"
 
+	"ebbwatch/agent/peertest"
 	"ebbwatch/agent/reading"
 	"ebbwatch/agent/units"
 )
@@ -210,6 +212,17 @@ func TestDecodeAgainstStruct(t *testing.T) {
 				t.Errorf("%d rows of %s %s, expected 12 or more", seen[kind+" "+order], kind, order)
 			}
 		}
+	}
+}
+
+// The table's numbers are also what pymodbus decodes.
+func TestStructAgreesWithPymodbus(t *testing.T) {
+	// Skips the test where pymodbus is not installed.
+	peertest.Pymodbus(t, peertest.Map{1: {peertest.Coils: {0: {0}}}})
+	const dir = "../../testdata/field/"
+	out, err := exec.Command("/usr/bin/python3", dir+"decode_pymodbus.py", dir+"decode.csv").CombinedOutput()
+	if agree, _ := strconv.Atoi(strings.TrimSpace(string(out))); err != nil || agree < 700 {
+		t.Errorf("%d numbers agree, expected 700 or more; %v: %s", agree, err, out)
 	}
 }
 
