@@ -225,7 +225,6 @@ func TestDecodingIsChecked(t *testing.T) {
 		{"an expected text beyond ASCII", func(p *Point) { p.Type, p.Registers, p.Expect = "text", 2, []string{"µg"} }, "printable characters of ASCII"},
 		{"an expected number", func(p *Point) { p.Expect = []string{"1"} }, "expect of a uint16, expected a text"},
 		{"registers of a number", func(p *Point) { p.Registers = 2 }, "2 registers for a uint16, expected none"},
-		{"a period before now", func(p *Point) { p.Every = -1 }, "every -1ns, expected more than 0, or 0 for"},
 	} {
 		p := Point{Table: InputRegister, Type: "uint16", Scale: 1, Unit: one}
 		c.change(&p)
