@@ -2,6 +2,7 @@ package contact
 
 import (
 	"math"
+	"sort"
 	"time"
 
 	"ebbwatch/agent/reading"
@@ -51,6 +52,8 @@ type frontier struct {
 	share float64
 	index []int32
 	head  int // of those that count
+	// known tells that the target has been within the history.
+	known bool
 }
 
 // NewResidence makes a history that knows nothing yet.
@@ -109,6 +112,7 @@ func (r *Residence) forget() {
 	r.knots = r.knots[:0]
 	r.entry.clear()
 	r.inflow.clear()
+	r.entry.known, r.inflow.known = false, false
 }
 
 // keep enters a knot, now one of the past, into both frontiers.
@@ -135,6 +139,7 @@ func (r *Residence) forward(newest knot) {
 }
 
 func (f *frontier) forward(r *Residence, target float64) {
+	f.known = f.known || f.head < len(f.index) && f.measure(f.knot(r, f.head)) <= target
 	for f.head+1 < len(f.index) && f.measure(f.knot(r, f.head+1)) <= target {
 		f.head++
 	}
@@ -194,16 +199,24 @@ func (r *Residence) since(f *frontier, target float64) Value {
 	if f.measure(newest) <= target { // nothing is inside
 		return Value{0, reading.GoodQuality()}
 	}
-	at := f.head
-	for at < len(f.index) && f.measure(f.knot(r, at)) <= target {
-		at++
-	}
-	if at == f.head {
+	at, ok := f.last(r, target)
+	if !ok {
 		return Value{Quality: reading.BadBecause(reading.Learning)}
 	}
-	at = int(f.index[at-1])
 	a, b := &r.knots[at], &r.knots[at+1]
 	return Value{newest.at - a.at - f.crossing(a, b, target), reading.GoodQuality()}
+}
+
+// last is the last past knot at which the measure was not above the target. A
+// level that quivers can take the target back behind what was let go of: then it
+// is the oldest, which makes the time a little shorter, never longer.
+func (f *frontier) last(r *Residence, target float64) (int, bool) {
+	n := len(f.index) - f.head
+	above := sort.Search(n, func(i int) bool { return f.measure(f.knot(r, f.head+i)) > target })
+	if above == 0 && (!f.known || n == 0) {
+		return 0, false
+	}
+	return int(f.index[f.head+max(above-1, 0)]), true
 }
 
 // crossing is the time from knot a at which the measure rises past the target
@@ -217,7 +230,7 @@ func (f *frontier) crossing(a, b *knot, target float64) float64 {
 		flow, bend = left/h, 0
 	}
 	slope := flow + f.share*(b.volume-a.volume)/h
-	short := target - f.measure(a) // 0 or more
+	short := max(0, target-f.measure(a))
 	// The positive root of bend*s² + slope*s = short, in the form that does not
 	// cancel.
 	root := math.Sqrt(max(0, slope*slope+4*bend*short))
@@ -234,4 +247,31 @@ func (f *frontier) crossing(a, b *knot, target float64) float64 {
 		s = (root - slope) / (2 * bend)
 	}
 	return min(max(s, 0), h)
+}
+
+// Ahead returns what Times would say after a time to come, in seconds, through
+// which the flow, in m³/s, and the change of the volume, in m³/s, stay.
+func (r *Residence) Ahead(in, flow, change float64) (entry, inflow Value) {
+	if len(r.knots) == 0 {
+		return r.Times()
+	}
+	newest := &r.knots[len(r.knots)-1]
+	water, volume := newest.water+flow*in, max(0, newest.volume+change*in)
+	return r.ahead(&r.entry, water, in, flow, change), r.ahead(&r.inflow, water+(1-r.bf)*volume, in, flow, change)
+}
+
+func (r *Residence) ahead(f *frontier, target, in, flow, change float64) Value {
+	newest := &r.knots[len(r.knots)-1]
+	rest := target - f.measure(newest)
+	if rest <= 0 {
+		v := r.since(f, target)
+		v.Value += in
+		return v
+	}
+	// The water is still to come in.
+	rise := flow + f.share*change
+	if rise <= 0 {
+		return Value{0, reading.GoodQuality()}
+	}
+	return Value{max(0, in-rest/rise), reading.GoodQuality()}
 }

@@ -147,9 +147,15 @@ func TestResidenceAgainstTheDefinition(t *testing.T) {
 		bf := 0.1 + 0.9*rng.Float64()
 		r := NewResidence(bf)
 		var at, flow, volume []float64
-		s, v := 0.0, 300+300*rng.Float64()
-		for range rapid.IntRange(2, 300).Draw(t, "samples") {
+		s, v, last := 0.0, 300+300*rng.Float64(), 0.0
+		for i := range rapid.IntRange(2, 300).Draw(t, "samples") {
 			q := rng.Float64()
+			if i > 0 { // the tank fills by nothing to twice the greatest outflow
+				span := float64(1 + rng.IntN(60))
+				s += span
+				v = max(50, v+span*(2*rng.Float64()-(last+q)/2))
+			}
+			last = q
 			at, flow, volume = append(at, s), append(flow, q), append(volume, v)
 			r.Step(start.Add(time.Duration(s)*time.Second), Value{q, reading.GoodQuality()}, Value{v, reading.GoodQuality()})
 			entry, inflow, ok := byDefinition(bf, at, flow, volume)
@@ -159,10 +165,6 @@ func TestResidenceAgainstTheDefinition(t *testing.T) {
 			} else if ok && (math.Abs(gotEntry.Value-entry) > 1e-6 || math.Abs(gotInflow.Value-inflow) > 1e-6) {
 				t.Fatalf("after %g s %.9g and %.9g s, by definition %.9g and %.9g", s, gotEntry.Value, gotInflow.Value, entry, inflow)
 			}
-			// An inflow from nothing to twice the greatest outflow.
-			step := float64(1 + rng.IntN(60))
-			s += step
-			v = max(50, v+step*(2*rng.Float64()-q))
 		}
 	})
 }
@@ -199,6 +201,18 @@ func TestResidenceGaps(t *testing.T) {
 		}
 	}
 
+	t.Run("a level that quivers only shortens it", func(t *testing.T) {
+		r, rng := NewResidence(0.5), rand.New(rand.NewPCG(1, 2))
+		for s := 0; s <= 4000; s += 10 {
+			r.Step(start.Add(time.Duration(s)*time.Second), good(0.5), good(600+rng.NormFloat64()))
+			entry, inflow := r.Times()
+			if known := s > 700; known && (!entry.Quality.Usable() || !inflow.Quality.Usable()) {
+				t.Fatalf("after %d s %v and %v", s, entry, inflow)
+			} else if known && (math.Abs(entry.Value-600) > 20 || math.Abs(inflow.Value-600) > 20) {
+				t.Fatalf("after %d s %v and %v, want about 600 s", s, entry.Value, inflow.Value)
+			}
+		}
+	})
 	t.Run("time runs backwards", func(t *testing.T) {
 		r := NewResidence(1)
 		for s := 0; s <= 1500; s += 10 {

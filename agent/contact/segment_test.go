@@ -220,8 +220,8 @@ func TestTheRollingHour(t *testing.T) {
 		for _, s := range steps {
 			r := g.Step(start.Add(time.Duration(s.minutes*float64(time.Minute))), s.in)
 			want := s.t10
-			if usable := want != 0; r.T10.Quality.Usable() != usable || !near(r.T10.Value, want, 1e-3) {
-				t.Errorf("%s, minute %g: T10 %+v, expected %g s: %s", name, s.minutes, r.T10, want, s.reason)
+			if usable := want != 0; r.Static.Quality.Usable() != usable || !near(r.Static.Value, want, 1e-3) {
+				t.Errorf("%s, minute %g: T10 %+v, expected %g s: %s", name, s.minutes, r.Static, want, s.reason)
 			}
 		}
 	}
