@@ -269,10 +269,10 @@ func shortest(static, entry, inflow Value) (Value, Basis) {
 	if !static.Quality.Usable() {
 		return v, basis
 	}
-	if entry.Quality.Usable() && entry.Value < v.Value {
+	if entry.Quality.Usable() && entry.Value < v.Value*(1-edge) {
 		v.Value, basis = entry.Value, EntryForm
 	}
-	if inflow.Quality.Usable() && inflow.Value < v.Value {
+	if inflow.Quality.Usable() && inflow.Value < v.Value*(1-edge) {
 		v.Value, basis = inflow.Value, InflowForm
 	}
 	return v, basis
