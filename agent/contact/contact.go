@@ -49,13 +49,22 @@ type Result struct {
 	// Inflow follow the water, as Residence describes; they are bad until the
 	// history reaches back far enough.
 	Static, Entry, Inflow Value
-	// CT and the required CTs are in mg·min/L.
-	CT, RequiredGiardia, RequiredVirus Value
+	// Volume is the present one, in m³.
+	Volume Value
+	// CT is in mg·min/L.
+	CT Value
+	Credit
+	Ahead Ahead
+}
+
+// Credit is what a CT is worth.
+type Credit struct {
+	// RequiredGiardia and RequiredVirus are in mg·min/L.
+	RequiredGiardia, RequiredVirus Value
 	// Ratio is CT over required CT, the lower of the two organisms.
 	Ratio Value
 	// GiardiaLog and VirusLog are what CT reaches, not capped.
 	GiardiaLog, VirusLog Value
-	Ahead                Ahead
 }
 
 // Basis says how a T10 was made, for whoever reads it.
@@ -136,39 +145,49 @@ func (g *Segment) Step(now time.Time, in Inputs) Result {
 	static, lowest := g.t10(in.Flow, volume)
 	entry, inflow := g.water.Times()
 	t10, basis := shortest(static, entry, inflow)
-	c, t, ph := units.MilligramsPerLitre(in.Residual.Value), units.Celsius(in.Temperature.Value), units.PH(in.PH.Value)
-	r := Result{T10: t10, Basis: basis, Static: static, Entry: entry, Inflow: inflow}
-	r.CT = derive(float64(c)*t10.Value/60, t10.Quality, in.Residual.Quality)
-	if c < 0 && r.CT.Quality.Usable() {
+	r := Result{T10: t10, Basis: basis, Static: static, Entry: entry, Inflow: inflow, Volume: volume}
+	r.CT = derive(in.Residual.Value*t10.Value/60, t10.Quality, in.Residual.Quality)
+	if in.Residual.Value < 0 && r.CT.Quality.Usable() {
 		// An analyser's zero may drift under nought; the water has no less than none.
 		r.CT = Value{0, reading.UncertainBecause(reading.UnderRange)}
 	}
-	conditions := reading.Worst(in.Residual.Quality, in.Temperature.Quality, in.PH.Quality)
+	r.Credit = g.s.credit(r.CT, in.Residual, in.PH, in.Temperature)
+	r.Ahead = g.ahead(now, in, &r, volume, lowest)
+	return r
+}
+
+// credit is what a CT is worth where it has to meet a residual, in mg/L, a pH and
+// a temperature, in °C.
+func (s *Settings) credit(ct Value, residual, ph, temperature reading.Reading) Credit {
+	c := units.MilligramsPerLitre(max(0, residual.Value))
+	p, t := units.PH(ph.Value), units.Celsius(temperature.Value)
+	conditions := reading.Worst(residual.Quality, temperature.Quality, ph.Quality)
 	giardia := func(log float64) Value {
-		ct, q := RequiredGiardia(log, max(0, c), t, ph, g.s.Method)
+		ct, q := RequiredGiardia(log, c, t, p, s.Method)
 		return derive(float64(ct), conditions, q)
 	}
 	virus := func(log float64) Value {
-		ct, q := RequiredVirus(log, t, ph)
-		return derive(float64(ct), in.Temperature.Quality, in.PH.Quality, q)
+		ct, q := RequiredVirus(log, t, p)
+		return derive(float64(ct), temperature.Quality, ph.Quality, q)
 	}
 	giardia3, virus4 := giardia(3), virus(4)
-	r.GiardiaLog = derive(3*r.CT.Value/giardia3.Value, r.CT.Quality, giardia3.Quality)
-	r.VirusLog = derive(4*r.CT.Value/virus4.Value, r.CT.Quality, virus4.Quality)
-	r.RequiredGiardia, r.RequiredVirus, r.Ratio = Value{}, Value{}, Value{Value: math.Inf(1), Quality: r.CT.Quality}
-	if g.s.GiardiaLog > 0 {
-		r.RequiredGiardia = giardia(g.s.GiardiaLog)
-		r.Ratio = lower(r.Ratio, r.CT, r.RequiredGiardia)
+	out := Credit{
+		GiardiaLog: derive(3*ct.Value/giardia3.Value, ct.Quality, giardia3.Quality),
+		VirusLog:   derive(4*ct.Value/virus4.Value, ct.Quality, virus4.Quality),
+		Ratio:      Value{Value: math.Inf(1), Quality: ct.Quality},
 	}
-	if g.s.VirusLog > 0 {
-		r.RequiredVirus = virus(g.s.VirusLog)
-		r.Ratio = lower(r.Ratio, r.CT, r.RequiredVirus)
+	if s.GiardiaLog > 0 {
+		out.RequiredGiardia = giardia(s.GiardiaLog)
+		out.Ratio = lower(out.Ratio, ct, out.RequiredGiardia)
 	}
-	if math.IsInf(r.Ratio.Value, 0) {
-		r.Ratio = Value{Quality: reading.Worst(r.Ratio.Quality, reading.BadBecause(reading.Missing))}
+	if s.VirusLog > 0 {
+		out.RequiredVirus = virus(s.VirusLog)
+		out.Ratio = lower(out.Ratio, ct, out.RequiredVirus)
 	}
-	r.Ahead = g.ahead(now, in, &r, volume, lowest)
-	return r
+	if math.IsInf(out.Ratio.Value, 0) {
+		out.Ratio = Value{Quality: reading.Worst(out.Ratio.Quality, reading.BadBecause(reading.Missing))}
+	}
+	return out
 }
 
 // lower takes CT/required where it is the lower ratio; a ratio that is not known
