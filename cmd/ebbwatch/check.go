@@ -52,7 +52,10 @@ func runCheck(_ context.Context, args []string, stdout, _ io.Writer) error {
 	for _, r := range rules {
 		fmt.Fprintf(tw, "%s\t%s\t%s\t%s\t%s\t%s\t%v\n", r.Name, r.Priority, r.Input, r.Speaks(), r.OnDelay, r.OffDelay, r.Latching)
 	}
-	return tw.Flush()
+	if err := tw.Flush(); err != nil {
+		return err
+	}
+	return showPeople(stdout, site)
 }
 
 // showLines shows the requests by which each line is read, how much of the line

@@ -71,7 +71,7 @@ func openPeople(site *config.Site, events *journal.Journal, w watching) (p *peop
 		return p, nil
 	}
 	var receivers []string
-	ways := reaches(site)
+	ways := addressees(site)
 	for _, r := range ways {
 		receivers = append(receivers, r.receiver())
 	}
@@ -174,19 +174,19 @@ func (p *people) drain(o drain.Options) error {
 	return nil
 }
 
-// reach is a person on a channel.
-type reach struct {
+// addressee is a person on a channel.
+type addressee struct {
 	person string
 	escalation.Address
 }
 
-func (r reach) receiver() string { return r.Channel + "/" + r.person }
+func (r addressee) receiver() string { return r.Channel + "/" + r.person }
 
 // reaches lists every person on every channel.
-func reaches(site *config.Site) (out []reach) {
+func addressees(site *config.Site) (out []addressee) {
 	for _, p := range site.People {
 		for _, a := range addresses(p) {
-			out = append(out, reach{p.Name, a})
+			out = append(out, addressee{p.Name, a})
 		}
 	}
 	return out
@@ -204,7 +204,7 @@ func addresses(p config.Person) (out []escalation.Address) {
 
 // tellNotices gives a person the notices that are for him, at the address that
 // the site has now.
-func (p *people) tellNotices(site *config.Site, r reach, log *slog.Logger) error {
+func (p *people) tellNotices(site *config.Site, r addressee, log *slog.Logger) error {
 	return p.drain(drain.Options{
 		Receiver: r.receiver(), Outbox: p.notices, Log: log,
 		Read: func(_ uint64, data []byte) (*drain.Message, error) {

@@ -145,3 +145,24 @@ func hooked(t *testing.T, w *peertest.WebServer, kind string) (out []hookEvent) 
 	}
 	return out
 }
+
+// TestCheckShowsWhoIsTold also holds that nobody is left to think that he is
+// told when he is not.
+func TestCheckShowsWhoIsTold(t *testing.T) {
+	code, out, complaint := runCommand(t, "check", "--site", "../../testdata/sites/every-key.yaml")
+	if code != 0 {
+		t.Fatalf("exit %d: %s", code, complaint)
+	}
+	for _, want := range []string{
+		"critical  on-call-1 at once (mail, webhook), on-call-2 at once (webhook), supervisor after 5m0s (mail)  every 10m0s until a person acknowledges",
+		"low       on-call-1 after 1m0s (mail, webhook)", "never",
+		"Low alarms wait from 22:00 to 06:30.",
+	} {
+		if !strings.Contains(out, want) {
+			t.Errorf("check does not say %q:\n%s", want, out)
+		}
+	}
+	if _, out, _ = runCommand(t, "check", "--site", "../../testdata/sites/minimal.yaml"); !strings.Contains(out, "Nobody is told by mail or webhook") {
+		t.Errorf("check does not say that nobody is told:\n%s", out)
+	}
+}
