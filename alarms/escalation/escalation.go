@@ -313,7 +313,7 @@ func (e *Escalator) tellOn(kind Kind, r *run, c *alarms.Condition) {
 		return
 	}
 	if e.quiet(c) {
-		r.Waiting = &waiting{kind, *c}
+		r.Waiting = &waiting{kind, storable(c)}
 		e.due = e.elapsed
 		return
 	}

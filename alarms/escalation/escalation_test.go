@@ -1,7 +1,9 @@
 package escalation
 
 import (
+	"encoding/json"
 	"fmt"
+	"math"
 	"slices"
 	"strings"
 	"testing"
@@ -150,7 +152,11 @@ func (s *scene) play(script string) {
 		case "clear":
 			s.move(alarm, alarms.Cleared, alarms.ReturnedUnacknowledged)
 		case "latch":
-			s.move(alarm, alarms.Cleared, alarms.LatchedUnacknowledged)
+			to := alarms.LatchedUnacknowledged
+			if s.condition(alarm).State == alarms.Acknowledged {
+				to = alarms.LatchedAcknowledged
+			}
+			s.move(alarm, alarms.Cleared, to)
 		case "unlatch":
 			s.move(alarm, alarms.Reset, alarms.ReturnedUnacknowledged)
 		case "ack":
@@ -161,6 +167,8 @@ func (s *scene) play(script string) {
 			s.move(alarm, alarms.Acked, to)
 		case "over":
 			s.move(alarm, alarms.Cleared, alarms.Normal)
+		case "free":
+			s.move(alarm, alarms.Reset, alarms.Normal)
 		case "remind":
 			s.move(alarm, "re-alarmed", alarms.Unacknowledged)
 		case "shelve":
@@ -200,6 +208,9 @@ func TestWhoIsToldWhen(t *testing.T) {
 		{"a return to normal does not stop it", "0s raise gas; 1m clear gas; 5m; 1m ack gas; 1h", t0, []string{
 			"0s gas raised on-call-1 1.0", "1m0s gas returned on-call-1 1.0", "5m0s gas raised supervisor 2.0",
 			"7m0s gas acknowledged on-call-1 2.0", "7m0s gas acknowledged supervisor 2.0",
+		}},
+		{"a latch that was acknowledged returns, and ends with its reset", "0s raise gas; 1m ack gas; 1m latch gas; 1m free gas; 1h", t0, []string{
+			"0s gas raised on-call-1 1.0", "1m0s gas acknowledged on-call-1 1.0", "2m0s gas returned on-call-1 1.0", "3m0s gas ended on-call-1 1.0",
 		}},
 		{"nor for a latch, nor does its reset", "0s raise gas; 1m latch gas; 1m unlatch gas; 4m", t0, []string{
 			"0s gas raised on-call-1 1.0", "1m0s gas returned on-call-1 1.0", "5m0s gas raised supervisor 2.0",
@@ -328,6 +339,15 @@ func TestStoredApart(t *testing.T) {
 			t.Errorf("told %q, expected %q", s.log, want)
 		}
 	})
+	t.Run("an alarm that the site no longer has is forgotten", func(t *testing.T) {
+		s := newScene(t, t0)
+		s.play("0s raise gas; 1m")
+		s.present = s.present[1:]
+		s.restart(time.Minute)
+		if len(s.x.runs) != 0 {
+			t.Errorf("%d runs for no alarm", len(s.x.runs))
+		}
+	})
 	t.Run("the same notice has the same id", func(t *testing.T) {
 		var ids []string
 		for range 2 {
@@ -427,6 +447,24 @@ func checkHistory(t *rapid.T, s *scene) {
 		if len(r.Told) > 3 {
 			t.Fatalf("%s remembers %d recipients of 3", name, len(r.Told))
 		}
+	}
+}
+
+// TestNoNumber: what JSON has no number for keeps nobody from being told.
+func TestNoNumber(t *testing.T) {
+	s := newScene(t, t0.Add(11*time.Hour+50*time.Minute))
+	s.play("0s raise gas; 0s raise stock")
+	for _, alarm := range []string{"gas", "stock"} {
+		s.condition(alarm).Value, s.condition(alarm).Limit = new(math.NaN()), new(math.Inf(1))
+	}
+	s.play("5m; 20m ack gas; 0s ack stock")
+	for _, n := range s.told {
+		if _, err := json.Marshal(&n); err != nil {
+			t.Errorf("%s of %s: %v", n.Kind, n.Condition.Alarm, err)
+		}
+	}
+	if len(s.x.Checkpoint()) == 0 || len(s.told) < 4 {
+		t.Errorf("%d notices", len(s.told))
 	}
 }
 

@@ -3,6 +3,7 @@ package escalation
 import (
 	"crypto/sha256"
 	"fmt"
+	"math"
 	"slices"
 	"strings"
 	"time"
@@ -60,7 +61,7 @@ func (e *Escalator) tell(kind Kind, r *run, c *alarms.Condition, to recipient) {
 	n := Notice{
 		Kind: kind, Time: e.last, Person: to.Person, Channel: to.Channel, To: to.To,
 		Thread: fmt.Sprintf("%s/%s/%d", e.s.Site, c.Alarm, r.Thread),
-		Step:   r.Steps, Repeat: r.Repeats, Condition: *c,
+		Step:   r.Steps, Repeat: r.Repeats, Condition: storable(c),
 	}
 	n.ID = e.id(&n, r)
 	i := slices.IndexFunc(r.Told, func(t recipient) bool { return n.to(t) })
@@ -87,4 +88,15 @@ func (e *Escalator) id(n *Notice, r *run) string {
 	}
 	sum := sha256.Sum256([]byte(strings.Join(parts, "\x00")))
 	return fmt.Sprintf("%x", sum[:16])
+}
+
+// storable is a condition without the numbers that JSON lacks.
+func storable(c *alarms.Condition) alarms.Condition {
+	out := *c
+	for _, v := range []**float64{&out.Value, &out.Limit} {
+		if *v != nil && (math.IsNaN(**v) || math.IsInf(**v, 0)) {
+			*v = nil
+		}
+	}
+	return out
 }
