@@ -85,7 +85,11 @@ type Role struct {
 	Key Secret
 	// May are the verbs of the orders that it may give.
 	May []string
-	At  int
+	// Priorities are those of the alarms that it may order about.
+	Priorities []string
+	// Safety: it may also withhold alarms that guard life.
+	Safety bool
+	At     int
 }
 
 // Format prints the role without its key.
@@ -144,7 +148,9 @@ func tellingKeys() []Key {
 		Key{"roles", false, "", "who may give orders, by role; absent, all whom the broker lets in"},
 		Key{"roles.*", false, "", "a block with key_file and may"},
 		Key{"roles.*.key_file", must, "", fmt.Sprintf("%sa key of %d to %d characters", aSecretFile, minKey, maxKey)},
-		Key{"roles.*.may", must, "", "orders with commas between, of " + strings.Join(verbs, ", ")})
+		Key{"roles.*.may", must, "", "orders with commas between, of " + strings.Join(verbs, ", ")},
+		Key{"roles.*.priorities", false, "critical, high, medium, low", "priorities with commas between, of critical, high, medium, low"},
+		Key{"roles.*.safety", false, "no", "yes or no; yes for a role that may withhold alarms that guard life"})
 }
 
 // mayEnd reports whether the alarms of a priority may go without a reminder.
@@ -340,15 +346,29 @@ func (r *siteReader) role(name string, v value) Role {
 			file.bad(fmt.Sprintf("a file with %d characters in its first line", n))
 		}
 	}
-	if s, ok := may.scalar(); ok {
-		for verb := range strings.SplitSeq(s, ",") {
-			verb = strings.TrimSpace(verb)
-			if !slices.Contains(verbs, verb) {
-				may.bad("the unknown order " + quote(verb))
-				continue
-			}
-			role.May = append(role.May, verb)
-		}
+	may.words(&role.May, "order", verbs)
+	var known []string
+	for _, p := range priorities {
+		known = append(known, p.name)
 	}
+	b.get("priorities").words(&role.Priorities, "priority", known)
+	var safety string
+	role.Safety = oneOf(b.get("safety"), &safety, "yes", "no") && safety == "yes"
 	return role
+}
+
+// words reads known words with commas between.
+func (v value) words(dst *[]string, what string, known []string) {
+	s, ok := v.scalar()
+	if !ok {
+		return
+	}
+	for word := range strings.SplitSeq(s, ",") {
+		word = strings.TrimSpace(word)
+		if !slices.Contains(known, word) {
+			v.bad("the unknown " + what + " " + quote(word))
+			continue
+		}
+		*dst = append(*dst, word)
+	}
 }

@@ -27,8 +27,8 @@ func TestTelling(t *testing.T) {
 			{Priority: "low", Tell: []Turn{{Person: "on-call-1", After: time.Minute}}},
 		}},
 		{"roles", s.Roles, []Role{
-			{Name: "operator", Key: "0123456789abcdef0123456789abcdef-operator-example", May: []string{"acknowledge", "reset", "shelve", "unshelve", "note"}},
-			{Name: "maintenance", Key: "fedcba9876543210fedcba9876543210-maintenance-example", May: []string{"out-of-service", "in-service", "test"}},
+			{Name: "operator", Key: "0123456789abcdef0123456789abcdef-operator-example", May: []string{"acknowledge", "reset", "shelve", "unshelve", "note"}, Priorities: []string{"high", "medium", "low"}},
+			{Name: "maintenance", Key: "fedcba9876543210fedcba9876543210-maintenance-example", May: []string{"out-of-service", "in-service", "test"}, Priorities: []string{"critical", "high", "medium", "low"}, Safety: true},
 		}},
 	} {
 		if d := cmp.Diff(tc.want, tc.got, ignoreAt()); d != "" {
@@ -82,6 +82,8 @@ func TestFaultsOfTelling(t *testing.T) {
 		{"repeat: 10m", "repeat: never", `found "never" for escalation.critical.repeat, expected a duration from 1m to 24h`},
 		{"repeat: 10m", "repeat: 10s", "found 10s for escalation.critical.repeat, expected a duration from 1m to 24h"},
 		{"may: out-of-service", "may: out-of-order", `found the unknown order "out-of-order" for roles.maintenance.may, expected orders with commas between, of acknowledge`},
+		{"priorities: high", "priorities: hgih", `found the unknown priority "hgih" for roles.operator.priorities, expected priorities with commas between`},
+		{"safety: yes", "safety: perhaps", `found "perhaps" for roles.maintenance.safety, expected yes or no`},
 		{"key_file: operator-key", "key_file: mqtt-password", "found a file with 21 characters in its first line for roles.operator.key_file"},
 		{"secret_file: pager-secret", "secret_file: operator-key", "found a file whose first line is something else for webhooks.pager.secret_file"},
 	} {
