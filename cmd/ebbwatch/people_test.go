@@ -3,6 +3,7 @@ package main
 import (
 	"encoding/json"
 	"fmt"
+	"math/rand/v2"
 	"os"
 	"path/filepath"
 	"slices"
@@ -164,5 +165,70 @@ func TestCheckShowsWhoIsTold(t *testing.T) {
 	}
 	if _, out, _ = runCommand(t, "check", "--site", "../../testdata/sites/minimal.yaml"); !strings.Contains(out, "Nobody is told by mail or webhook") {
 		t.Errorf("check does not say that nobody is told:\n%s", out)
+	}
+}
+
+// TestNoticesSurviveKilling kills the daemon with kill -9 again and again while
+// an alarm is told, with a mail server that is deaf half of the time. Everyone
+// gets every notice at least once, a copy has the id of the first, and the order
+// holds for each person.
+func TestNoticesSurviveKilling(t *testing.T) {
+	peers := startPeers(t)
+	m, _ := peertest.Aiosmtpd(t, "none", peertest.Login{})
+	w, _ := peertest.Webhooks(t, hookSecret, false)
+	site, binary := peers.site(t, 100*time.Millisecond, "quiet-river"), buildBinary(t)
+	addPeople(t, site, m, w)
+	peers.setGas(1.5)
+	r := rand.New(rand.NewPCG(1, 2))
+	const kills = 12
+	for i := range kills {
+		m.Answer("DATA", 250+201*(i%2)) // 451 in every second life
+		cmd, _, _ := startBinary(t, binary, site)
+		time.Sleep(time.Duration(r.IntN(900)) * time.Millisecond) // a moment at random, not a wait for something
+		if err := cmd.Process.Kill(); err != nil {
+			t.Fatal(err)
+		}
+		cmd.Wait() // the error is that it was killed
+	}
+	m.Answer("DATA", 250)
+	last := startDaemon(t, site)
+	publish := func() {
+		peers.broker.Publish(root+"order/acknowledge", fmt.Sprintf(`{"order":"o1","issued_at":%q,"by":"on-call-1","alarm":"gas-1-level-2","episode":1}`,
+			time.Now().UTC().Format(time.RFC3339)), false)
+	}
+	eventually(t, "both have the mail of the trip", func() bool {
+		return len(subjects(m, "on-call-1")) > 0 && len(subjects(m, "supervisor")) > 0
+	})
+	eventually(t, "the broker is connected", func() bool { return last.get(t, "/readyz").code == 200 })
+	publish()
+	eventually(t, "both hear that it was acknowledged", func() bool {
+		for _, person := range []string{"on-call-1", "supervisor"} {
+			if s := subjects(m, person); !strings.HasPrefix(s[len(s)-1], "Acknowledged") {
+				return false
+			}
+		}
+		return true
+	})
+	last.stop()
+	for _, person := range []string{"on-call-1", "supervisor"} {
+		var once []string // without copies
+		ids := map[string]bool{}
+		for _, mail := range m.Messages() {
+			if mail.To[0] != person+"@plant.example" {
+				continue
+			}
+			_, rest, _ := strings.Cut(mail.Text, "Message-ID: ")
+			id, _, _ := strings.Cut(rest, "\r\n")
+			if !ids[id] {
+				ids[id] = true
+				_, rest, _ = strings.Cut(mail.Text, "Subject: ")
+				word, _, _ := strings.Cut(rest, " ")
+				once = append(once, word)
+			}
+		}
+		t.Logf("%s: %d mails, %d of them copies", person, len(subjects(m, person)), len(subjects(m, person))-len(once))
+		if want := []string{"CRITICAL", "Acknowledged:"}; !slices.Equal(once, want) {
+			t.Errorf("%s got %q, expected %q", person, once, want)
+		}
 	}
 }
