@@ -62,7 +62,9 @@ type Source struct {
 	Snapshot func() *agent.Snapshot
 	Lines    func() []Line
 	Telling  func() Telling
-	Now      func() time.Time
+	// Receivers are those who are told over mail or webhook; nil for none.
+	Receivers func() []Receiver
+	Now       func() time.Time
 	// StepAge is the real time since the evaluating loop last stepped.
 	StepAge func() time.Duration
 	Version string

@@ -338,6 +338,10 @@ func (e *Escalator) Checkpoint() []byte {
 	return b
 }
 
+// longestStop bounds the time that a restart may seem to have taken, by a clock
+// that was wrong.
+const longestStop = 366 * 24 * time.Hour
+
 // Restore goes on from a checkpoint. The time that has passed since then by the
 // wall clock counts, unless that clock has gone back: a restart costs nobody's
 // turn.
@@ -346,10 +350,10 @@ func (e *Escalator) Restore(data []byte, now time.Time) error {
 	if err := json.Unmarshal(data, &cp); err != nil {
 		return fmt.Errorf("escalation checkpoint is not readable: %w", err)
 	}
-	e.elapsed = cp.Elapsed + max(0, now.Sub(cp.Time))
+	e.elapsed = max(0, cp.Elapsed) + min(max(0, now.Sub(cp.Time)), longestStop)
 	e.last = now
 	for name, r := range cp.Runs {
-		if r != nil {
+		if r != nil && r.Steps >= 0 && r.Repeats >= 0 {
 			e.runs[name] = r
 		}
 	}

@@ -491,6 +491,27 @@ func TestSettings(t *testing.T) {
 	}
 }
 
+// FuzzRestore: whatever the memory says, an alarm that stands is told within the
+// time of its plan, and nothing breaks.
+func FuzzRestore(f *testing.F) {
+	s := newScene(f, t0)
+	s.play("0s raise gas; 6m; 0s raise stock; 1m")
+	f.Add(s.x.Checkpoint())
+	f.Add([]byte(`{"elapsed":9223372036854775807,"runs":{"gas":{"state":"unacknowledged","episode":1,"steps":-1}}}`))
+	f.Add([]byte(`{"time":"0001-01-01T00:00:00Z","runs":{"gas":null,"stock":{"waiting":{}}}}`))
+	f.Fuzz(func(t *testing.T, data []byte) {
+		s := newScene(t, t0)
+		if err := s.x.Restore(data, t0); err != nil {
+			return
+		}
+		s.x.settled = false
+		s.play("0s raise gas; 5m; 10m")
+		if err := s.fresh().Restore(s.x.Checkpoint(), s.now); err != nil {
+			t.Errorf("its own checkpoint cannot be restored: %v", err)
+		}
+	})
+}
+
 // BenchmarkIdle is a step in which nothing is due, with an alarm under way.
 func BenchmarkIdle(b *testing.B) {
 	s := newScene(b, t0)

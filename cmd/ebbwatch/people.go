@@ -12,6 +12,7 @@ import (
 
 	"ebbwatch/agent"
 	"ebbwatch/agent/journal"
+	"ebbwatch/agent/metrics"
 	"ebbwatch/alarms"
 	"ebbwatch/alarms/escalation"
 	"ebbwatch/alarms/notify"
@@ -126,6 +127,15 @@ func (p *people) err() error {
 		return nil
 	}
 	return errors.New(worst.LastError)
+}
+
+// metrics are those of every receiver.
+func (p *people) metrics() (out []metrics.Receiver) {
+	for _, d := range p.drains {
+		s := d.Status()
+		out = append(out, metrics.Receiver{Name: d.Receiver(), Sent: s.Sent, Passed: s.Passed, Failing: s.Failing})
+	}
+	return out
 }
 
 // senders opens the ways out.

@@ -90,6 +90,10 @@ func TestPeopleAreTold(t *testing.T) {
 	eventually(t, "both hear that it was acknowledged", func() bool {
 		return len(subjects(m, "on-call-1")) > 1 && len(subjects(m, "supervisor")) > 1
 	})
+	eventually(t, "the metrics count two mails to the supervisor", func() bool {
+		v, ok := metric(second.get(t, "/metrics").body, `ebbwatch_receiver_sent_total{receiver="mail/supervisor"}`)
+		return ok && v == 2
+	})
 	second.stop()
 
 	trip, acked := "CRITICAL at Acceptance: Chlorine gas at gas-1 in chlorine-room is...", "Acknowledged: Acceptance: gas-1-level-2, chlorine-room"

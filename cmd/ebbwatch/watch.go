@@ -126,6 +126,9 @@ func handler(a *agent.Agent, source *field.Field, store *journal.Journal, t *tel
 		StepAge:  func() time.Duration { return time.Since(a.Snapshot().Stepped) },
 		Version:  v, Commit: c,
 	}
+	if len(t.people.drains) > 0 {
+		src.Receivers = t.people.metrics
+	}
 	return metrics.Handler(src, []metrics.Check{
 		{Name: "polling", Err: func() error { return polling(a.Snapshot()) }},
 		{Name: "journal", Err: func() error { return a.Snapshot().StoreError }},
