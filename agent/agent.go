@@ -180,9 +180,7 @@ func New(o Options) (*Agent, error) {
 	if err := a.restore(); err != nil {
 		return nil, err
 	}
-	if err := a.o.Escalation.restore(a.started); err != nil {
-		return nil, err
-	}
+	a.o.Escalation.restore(a.started, a.o.Log)
 	a.snapshot.Store(&Snapshot{Time: a.started, Conditions: e.Conditions(), Sequence: e.Sequence(), Stepped: time.Now()})
 	return a, nil
 }

@@ -2,7 +2,7 @@ package agent
 
 import (
 	"encoding/json"
-	"fmt"
+	"log/slog"
 	"time"
 
 	"ebbwatch/alarms"
@@ -26,19 +26,19 @@ type Escalation struct {
 	Wake func()
 }
 
-// restore brings back what the store remembers.
-func (e *Escalation) restore(now time.Time) error {
+// restore brings back what the store remembers. Without it people are told anew,
+// which is better than not to start.
+func (e *Escalation) restore(now time.Time, log *slog.Logger) {
 	if e == nil {
-		return nil
+		return
 	}
 	cp, err := e.Store.Checkpoint()
+	if err == nil && cp != nil {
+		err = e.Escalator.Restore(cp, now)
+	}
 	if err != nil {
-		return fmt.Errorf("read from the journal who was told: %w", err)
+		log.Error("who was told before the start is not known: people are told anew", "err", err)
 	}
-	if cp == nil {
-		return nil
-	}
-	return e.Escalator.Restore(cp, now)
 }
 
 // lost tells in a sentence what an earlier store lost, or is empty.

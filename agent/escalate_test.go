@@ -77,9 +77,7 @@ func (r rig) withNotices(t *testing.T, store *noticeStore) (woken *int) {
 	}
 	woken = new(int)
 	r.o.Escalation = &Escalation{Escalator: x, Store: store, Wake: func() { *woken++ }}
-	if err := r.o.Escalation.restore(r.started); err != nil {
-		t.Fatal(err)
-	}
+	r.o.Escalation.restore(r.started, r.o.Log)
 	return woken
 }
 
@@ -150,6 +148,20 @@ func TestStoppedBetweenTheStores(t *testing.T) {
 		r.withNotices(t, notices)
 		r.runFor(t, 30*time.Second)
 		if got, want := notices.story(begin), "0s raised on-call-1; "; got != want {
+			t.Errorf("told %q, expected %q", got, want)
+		}
+	})
+}
+
+// TestMemoryThatMakesNoSense keeps nobody from being told.
+func TestMemoryThatMakesNoSense(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		notices := &noticeStore{checkpoint: []byte(`{"elapsed":-1}`)}
+		begin := time.Now()
+		r := newRig(t, &memoryStore{}, dry)
+		r.withNotices(t, notices)
+		r.runFor(t, 30*time.Second)
+		if got, want := notices.story(begin), "5s raised on-call-1; "; got != want {
 			t.Errorf("told %q, expected %q", got, want)
 		}
 	})

@@ -13,6 +13,7 @@ package escalation
 import (
 	"encoding/json"
 	"fmt"
+	"maps"
 	"slices"
 	"time"
 
@@ -342,6 +343,16 @@ func (e *Escalator) Checkpoint() []byte {
 // that was wrong.
 const longestStop = 366 * 24 * time.Hour
 
+// longestRun bounds the time that all steps together have taken.
+const longestRun = 100 * longestStop
+
+// possible reports whether a run can have come about by a time.
+func (r *run) possible(elapsed time.Duration) bool {
+	within := func(t time.Duration) bool { return t >= -longestRun && t <= elapsed+calm(alarms.Low) }
+	return within(r.Start) && within(r.LastTold) && (r.Held == nil || within(*r.Held)) &&
+		r.Steps >= 0 && r.Repeats >= 0 && time.Duration(r.Repeats) <= 2*longestRun/time.Minute
+}
+
 // Restore goes on from a checkpoint. The time that has passed since then by the
 // wall clock counts, unless that clock has gone back: a restart costs nobody's
 // turn.
@@ -350,12 +361,16 @@ func (e *Escalator) Restore(data []byte, now time.Time) error {
 	if err := json.Unmarshal(data, &cp); err != nil {
 		return fmt.Errorf("escalation checkpoint is not readable: %w", err)
 	}
-	e.elapsed = max(0, cp.Elapsed) + min(max(0, now.Sub(cp.Time)), longestStop)
-	e.last = now
+	if cp.Elapsed < 0 || cp.Elapsed > longestRun {
+		return fmt.Errorf("escalation checkpoint has run for %s", cp.Elapsed)
+	}
 	for name, r := range cp.Runs {
-		if r != nil && r.Steps >= 0 && r.Repeats >= 0 {
-			e.runs[name] = r
+		if r == nil || !r.possible(cp.Elapsed) {
+			return fmt.Errorf("escalation checkpoint makes no sense of alarm %.64q", name)
 		}
 	}
+	e.elapsed = cp.Elapsed + min(max(0, now.Sub(cp.Time)), longestStop)
+	e.last = now
+	maps.Copy(e.runs, cp.Runs)
 	return nil
 }
