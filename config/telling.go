@@ -48,7 +48,9 @@ type Person struct {
 	// Mail is an address, Webhook the name of a webhook; one may be empty.
 	Mail    string
 	Webhook string
-	At      int
+	// MQTT: he is told on a topic of his own.
+	MQTT bool
+	At   int
 }
 
 // Escalation is who is told of alarms, and when.
@@ -125,9 +127,10 @@ func tellingKeys() []Key {
 		{"webhooks.*.secret_file", must, "", aSecretFile + "whsec_ and 24 to 64 bytes in base64"},
 
 		{"people", false, "", "those who are told of alarms, by name or role"},
-		{"people.*", false, "", "a block with mail, webhook or both"},
+		{"people.*", false, "", "a block with mail, webhook or mqtt"},
 		{"people.*.mail", false, "", mailAddress},
 		{"people.*.webhook", false, "", "the name of a webhook"},
+		{"people.*.mqtt", false, "no", "yes or no; yes to be told through the broker, on the topic notice/ and the name"},
 
 		{"escalation", false, "", "a block with critical, high, medium and low"},
 		{"escalation.how_to_acknowledge", false, "", "a sentence that tells people where they acknowledge, on one line"},
@@ -264,8 +267,12 @@ func (r *siteReader) person(name string, v value, s *Site) Person {
 			hook.fault(hook.line, fmt.Sprintf("the unknown webhook %s for %s", quote(w), hook.path), "the name of a webhook"+r.such(w, names))
 		}
 	}
-	if !b.has("mail") && !b.has("webhook") {
-		b.fault(b.line, "neither mail nor webhook in "+b.path, "a way to reach this person")
+	broker := b.get("mqtt")
+	if p.MQTT = broker.yes(); p.MQTT && s.MQTT == nil {
+		broker.fault(broker.line, "yes for "+broker.path+" and no broker", "a block mqtt at the top of the site file")
+	}
+	if !b.has("mail") && !b.has("webhook") && !p.MQTT {
+		b.fault(b.line, "neither mail nor webhook nor mqtt in "+b.path, "a way to reach this person")
 	}
 	return p
 }
@@ -352,9 +359,14 @@ func (r *siteReader) role(name string, v value) Role {
 		known = append(known, p.name)
 	}
 	b.get("priorities").words(&role.Priorities, "priority", known)
-	var safety string
-	role.Safety = oneOf(b.get("safety"), &safety, "yes", "no") && safety == "yes"
+	role.Safety = b.get("safety").yes()
 	return role
+}
+
+// yes reads yes or no.
+func (v value) yes() bool {
+	var word string
+	return oneOf(v, &word, "yes", "no") && word == "yes"
 }
 
 // words reads known words with commas between.

@@ -92,6 +92,7 @@ type Publisher struct {
 	changed   map[string]alarms.Condition
 	refresh   bool
 	answers   []message
+	notices   []message
 }
 
 // pace is how long the publisher waits for what.
@@ -207,6 +208,8 @@ func (p *Publisher) down(err error) {
 	p.mu.Lock()
 	news := err != nil && err.Error() != p.status.LastError
 	p.status.Connected = false
+	fail(p.notices)
+	p.notices = nil
 	if err != nil {
 		p.status.LastError = err.Error()
 	}

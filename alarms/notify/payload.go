@@ -22,6 +22,8 @@ type message struct {
 	// event is the sequence of the event that it tells, 0 for anything else.
 	event  uint64
 	answer bool
+	// done gets the outcome when somebody waits for it; it never blocks.
+	done chan error
 }
 
 // stamp is a time as payloads carry it: UTC, RFC 3339, milliseconds; null for

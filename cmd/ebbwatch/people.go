@@ -26,6 +26,7 @@ import (
 const (
 	byMail    = "mail"
 	byWebhook = "webhook"
+	byMQTT    = "mqtt"
 )
 
 // stale is the age over which an event was held back.
@@ -40,6 +41,7 @@ type people struct {
 	drains     []*drain.Drain
 	mail       *mail.Sender
 	hooks      map[string]*webhook.Sender
+	broker     *notify.Publisher // set before the drains run
 }
 
 // webhookReceivers names the webhooks in the journal of events.
@@ -209,6 +211,9 @@ func addresses(p config.Person) (out []escalation.Address) {
 	if p.Webhook != "" {
 		out = append(out, escalation.Address{Channel: byWebhook, To: p.Webhook})
 	}
+	if p.MQTT {
+		out = append(out, escalation.Address{Channel: byMQTT, To: p.Name})
+	}
 	return out
 }
 
@@ -225,17 +230,25 @@ func (p *people) tellNotices(site *config.Site, r addressee, log *slog.Logger) e
 			if n.Person != r.person || n.Channel != r.Channel {
 				return nil, nil
 			}
-			m := &drain.Message{ID: n.ID, Send: func(ctx context.Context) error { return p.mail.Send(ctx, r.To, &n) }}
-			if r.Channel == byWebhook {
-				id, body := notify.NoticeEvent(site.Name, n)
-				m.Send = func(ctx context.Context) error { return p.hooks[r.To].Send(ctx, id, body) }
-			}
+			m := &drain.Message{ID: n.ID, Send: p.send(site, r, n)}
 			if n.Kind == escalation.Repeated {
 				m.Reminder = n.Thread
 			}
 			return m, nil
 		},
 	})
+}
+
+// send hands a notice to its channel.
+func (p *people) send(site *config.Site, r addressee, n escalation.Notice) func(context.Context) error {
+	if r.Channel == byMail {
+		return func(ctx context.Context) error { return p.mail.Send(ctx, r.To, &n) }
+	}
+	id, body := notify.NoticeEvent(site.Name, n)
+	if r.Channel == byMQTT {
+		return func(ctx context.Context) error { return p.broker.Notify(ctx, r.person, body) }
+	}
+	return func(ctx context.Context) error { return p.hooks[r.To].Send(ctx, id, body) }
 }
 
 // roles are those who may give orders.

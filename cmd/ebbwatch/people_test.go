@@ -17,7 +17,7 @@ import (
 const hookSecret = "whsec_MfKQ9r8GKYqrTwjUPD8ILPZIo2LaLaSw"
 
 // addPeople lets a site tell on-call-1 by mail and webhook at once, and the
-// supervisor by mail two seconds later.
+// supervisor by mail and MQTT two seconds later.
 func addPeople(t *testing.T, site string, m *peertest.MailServer, w *peertest.WebServer) {
 	t.Helper()
 	text, err := os.ReadFile(site)
@@ -30,7 +30,7 @@ webhooks:
   pager: {url: "http://%s/alarms", secret_file: hook-secret}
 people:
   on-call-1: {mail: on-call-1@plant.example, webhook: pager}
-  supervisor: {mail: supervisor@plant.example}
+  supervisor: {mail: supervisor@plant.example, mqtt: yes}
 escalation:
   critical: {tell: {on-call-1: 0s, supervisor: 2s}}
 `, m.Addr(), w.Addr())
@@ -62,6 +62,7 @@ func TestPeopleAreTold(t *testing.T) {
 	m, _ := peertest.Aiosmtpd(t, "none", peertest.Login{})
 	w, _ := peertest.Webhooks(t, hookSecret, false)
 	site := peers.site(t, 100*time.Millisecond, "quiet-river")
+	sub := peers.broker.Subscribe(1, root+"notice/#")
 	addPeople(t, site, m, w)
 	m.Answer("RCPT", 451) // come back later
 	first := startDaemon(t, site)
@@ -105,6 +106,9 @@ func TestPeopleAreTold(t *testing.T) {
 	if mails := m.Messages(); !strings.Contains(mails[0].Text, "Caution: ebbwatch informs people.") {
 		t.Errorf("the mail of the trip is without the caution:\n%s", mails[0].Text)
 	}
+	sub.Wait("the supervisor's notice over MQTT", func(m peertest.Message) bool {
+		return m.Topic == root+"notice/supervisor" && strings.Contains(m.Payload, `"kind":"acknowledged"`)
+	})
 	// The webhook has every event of this alarm once by its id, and the notices
 	// for on-call-1.
 	var causes []string
@@ -159,7 +163,7 @@ func TestCheckShowsWhoIsTold(t *testing.T) {
 		t.Fatalf("exit %d: %s", code, complaint)
 	}
 	for _, want := range []string{
-		"critical  on-call-1 at once (mail, webhook), on-call-2 at once (webhook), supervisor after 5m0s (mail)  every 10m0s until a person acknowledges",
+		"critical  on-call-1 at once (mail, webhook), on-call-2 at once (webhook, mqtt), supervisor after 5m0s (mail)  every 10m0s until a person acknowledges",
 		"low       on-call-1 after 1m0s (mail, webhook)", "never",
 		"Low alarms wait from 22:00 to 06:30.",
 	} {

@@ -96,6 +96,7 @@ func watch(ctx context.Context, site *config.Site, w watching) error {
 		if err != nil {
 			return badInput{err}
 		}
+		told.broker = t.publisher
 		o.Edges = append(o.Edges, t.publisher.Run)
 		o.Watches = append(o.Watches, agent.Watch{Alarm: alarms.BrokerFailing("self.mqtt"), Err: t.brokerError})
 	}
