@@ -93,6 +93,8 @@ type Options struct {
 	Escalation *Escalation
 	// Watches are what the edges report of themselves.
 	Watches []Watch
+	// Roles may give orders; without any, all whom the edges let in may.
+	Roles []alarms.Role
 	// Edges run beside the agent and end with it.
 	Edges []func(context.Context) error
 	// Now stamps steps; nil takes time.Now.
@@ -168,6 +170,9 @@ func New(o Options) (*Agent, error) {
 	}
 	e, err := alarms.New(settings, inputs)
 	if err != nil {
+		return nil, err
+	}
+	if err := e.Permit(o.Roles); err != nil {
 		return nil, err
 	}
 	a := &Agent{

@@ -27,7 +27,7 @@ func TestTelling(t *testing.T) {
 			{Priority: "low", Tell: []Turn{{Person: "on-call-1", After: time.Minute}}},
 		}},
 		{"roles", s.Roles, []Role{
-			{Name: "operator", Key: "0123456789abcdef0123456789abcdef-operator-example", May: []string{"acknowledge", "reset", "shelve", "unshelve", "note"}, Priorities: []string{"high", "medium", "low"}},
+			{Name: "operator", Key: "0123456789abcdef0123456789abcdef-operator-example", May: []string{"acknowledge", "reset", "shelve", "unshelve"}, Priorities: []string{"high", "medium", "low"}},
 			{Name: "maintenance", Key: "fedcba9876543210fedcba9876543210-maintenance-example", May: []string{"out-of-service", "in-service", "test"}, Priorities: []string{"critical", "high", "medium", "low"}, Safety: true},
 		}},
 	} {

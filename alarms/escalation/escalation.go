@@ -172,7 +172,7 @@ func (e *Escalator) follow(cause alarms.Cause, c *alarms.Condition) {
 	}
 	returned := was.Active() && !c.State.Active()
 	switch {
-	case c.State.Unanswered() && (r.Answered || hidden(was)):
+	case c.State.Unanswered() && (r.Answered || was.Withheld()):
 		r.begin(e.elapsed, c.Priority)
 	case c.State.Unanswered():
 		if returned && !r.Again { // else they do not know yet that it came
@@ -198,7 +198,7 @@ func (e *Escalator) follow(cause alarms.Cause, c *alarms.Condition) {
 		if r.Waiting == nil {
 			e.forget(c.Alarm)
 		}
-	case r.Steps > 0: // hidden, and somebody waits
+	case r.Steps > 0: // withheld, and somebody waits
 		e.tellOn(Withheld, r, c)
 	}
 }
@@ -227,10 +227,6 @@ func calm(p alarms.Priority) time.Duration {
 func answered(s alarms.State) bool {
 	return s == alarms.Acknowledged || s == alarms.LatchedAcknowledged
 }
-
-// hidden reports whether people are not to be told of an alarm: every state but
-// those of the core machine.
-func hidden(s alarms.State) bool { return !s.Unanswered() && !answered(s) && s != alarms.Normal }
 
 // quiet reports whether quiet hours hold an alarm now.
 func (e *Escalator) quiet(c *alarms.Condition) bool {

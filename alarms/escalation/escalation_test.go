@@ -170,11 +170,11 @@ func (s *scene) play(script string) {
 		case "free":
 			s.move(alarm, alarms.Reset, alarms.Normal)
 		case "remind":
-			s.move(alarm, "re-alarmed", alarms.Unacknowledged)
+			s.move(alarm, alarms.Realarmed, alarms.Unacknowledged)
 		case "shelve":
-			s.move(alarm, "shelved", "shelved")
+			s.move(alarm, alarms.ShelvedBy, alarms.Shelved)
 		case "unshelve":
-			s.move(alarm, "unshelved", alarms.Unacknowledged)
+			s.move(alarm, alarms.Unshelved, alarms.Unacknowledged)
 		case "remove":
 			s.move(alarm, alarms.Retired, alarms.Normal)
 			s.present = slices.DeleteFunc(s.present, func(c alarms.Condition) bool { return c.Alarm == alarm })
@@ -373,7 +373,7 @@ func TestHistories(t *testing.T) {
 			switch state := s.condition(alarm).State; {
 			case state == alarms.Normal:
 				event = "raise"
-			case state == "shelved":
+			case state == alarms.Shelved:
 				event = "unshelve"
 			case state.Active() && state.Unanswered():
 				event = rapid.SampledFrom([]string{"clear", "latch", "ack", "shelve", "restart"}).Draw(rt, "event")
@@ -409,7 +409,7 @@ func checkHistory(t *rapid.T, s *scene) {
 			t.Fatalf("two notices have the id %s", n.ID)
 		}
 		ids[n.ID] = true
-		if hidden(n.Condition.State) && n.Kind != Withheld {
+		if n.Condition.State.Withheld() && n.Kind != Withheld {
 			t.Fatalf("%s of an alarm in state %s", n.Kind, n.Condition.State)
 		}
 		if waits(n.Kind) != n.Condition.State.Unanswered() && n.Kind != Returned && n.Kind != Withheld {

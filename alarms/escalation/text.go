@@ -130,6 +130,12 @@ func (s *Settings) opening(n *Notice, age time.Duration) string {
 		if c.ShelvedUntil != nil {
 			text += " until " + s.clock(*c.ShelvedUntil)
 		}
+		if c.WithheldBy != "" {
+			text += ", by " + c.WithheldBy
+		}
+		if c.WithheldWhy != "" {
+			text += ", because: " + strings.TrimRight(c.WithheldWhy, ". ")
+		}
 		return text + ". You hear of it again when that ends and it is still in alarm."
 	default:
 		return "The alarm at " + at + " has ended."
@@ -141,6 +147,9 @@ func (s *Settings) advise(n *Notice, say func(string, ...any)) {
 	c := &n.Condition
 	if c.Consequence != "" {
 		say("What it means: %s", c.Consequence)
+	}
+	if len(c.LikelyCause) > 0 {
+		say("Likely causes: %s", strings.Join(c.LikelyCause, "; "))
 	}
 	if len(c.FirstAction) > 0 {
 		within := ""

@@ -40,7 +40,12 @@ func TestTexts(t *testing.T) {
 		{"trip-returned", Returned, 1, 2 * time.Minute, trip, func(c *alarms.Condition) {
 			c.State, c.What = alarms.LatchedUnacknowledged, "Chlorine gas at gas-1 in chlorine-room is 0.2 ppm, within the limit of 1.0 ppm; the alarm stays until a person resets it."
 		}},
-		{"trip-shelved", Withheld, 1, 2 * time.Minute, trip, func(c *alarms.Condition) { c.State, c.ShelvedUntil = "shelved", &until }},
+		{"trip-shelved", Withheld, 1, 2 * time.Minute, trip, func(c *alarms.Condition) {
+			c.State, c.ShelvedUntil, c.WithheldBy, c.WithheldWhy = alarms.Shelved, &until, "operator", "The detector is being replaced."
+		}},
+		{"trip-causes", Raised, 1, 0, trip, func(c *alarms.Condition) {
+			c.LikelyCause = []string{"a packing or gasket leaks", "a container valve was left open"}
+		}},
 		{"stock", Raised, 1, 0, catalogued(t, alarms.EmptyNotice("north", "chlorine-room", "x"), 40*3600), nil},
 		{"ended", Ended, 1, time.Hour, trip, func(c *alarms.Condition) { c.State = alarms.Normal; c.What = "Alarm gas-1-level-2 was reset." }},
 	} {

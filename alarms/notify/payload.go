@@ -112,6 +112,7 @@ type conditionPayload struct {
 	Limit        *float64 `json:"limit"`
 	FirstAction  []string `json:"first_action"`
 	ShelvedUntil *stamp   `json:"shelved_until,omitempty"`
+	TestUntil    *stamp   `json:"test_until,omitempty"`
 }
 
 func newCondition(c alarms.Condition) conditionPayload {
@@ -119,6 +120,7 @@ func newCondition(c alarms.Condition) conditionPayload {
 		Condition: c, Since: stamp(c.Since), Value: finite(c.Value), Limit: finite(c.Limit),
 		FirstAction:  append([]string{}, c.FirstAction...), // never null
 		ShelvedUntil: (*stamp)(c.ShelvedUntil),
+		TestUntil:    (*stamp)(c.TestUntil),
 	}
 }
 
@@ -171,6 +173,10 @@ type eventData struct {
 	From  alarms.State `json:"from"`
 	To    alarms.State `json:"to"`
 	Cause alarms.Cause `json:"cause"`
+
+	Annunciate   bool            `json:"annunciate,omitempty"`
+	Order        *alarms.Ordered `json:"order,omitempty"`
+	LastPriority alarms.Priority `json:"last_priority,omitempty"`
 	conditionPayload
 	History bool `json:"history,omitempty"`
 }
@@ -196,6 +202,7 @@ func transitionEvent(site, store string, seq uint64, data []byte, t alarms.Trans
 		Sequence: fmt.Sprintf("%020d", seq),
 		Data: eventData{
 			Time: stamp(t.Time), From: t.From, To: t.To, Cause: t.Cause,
+			Annunciate: t.Annunciate, Order: t.Order, LastPriority: t.LastPriority,
 			conditionPayload: newCondition(t.After), History: history,
 		},
 	}

@@ -56,11 +56,17 @@ func withRoles(t *testing.T) (p *Publisher, carried *[]alarms.Order) {
 	o.Now = func() time.Time { return noon }
 	carried = &[]alarms.Order{}
 	o.Order = func(_ context.Context, a alarms.Order) alarms.Answer {
+		if a.Refused != "" {
+			return alarms.Answer{Result: alarms.Refused, Why: a.Refused}
+		}
+		if a.Verb != alarms.Note && a.Role != "operator" {
+			t.Errorf("an order came in the role %q", a.Role)
+		}
 		*carried = append(*carried, a)
 		return alarms.Answer{Result: alarms.Done}
 	}
 	o.Roles = []Role{
-		{Name: "operator", Key: []byte(operatorKey), May: []alarms.Verb{alarms.Acknowledge, alarms.ResetLatch}},
+		{Name: "operator", Key: []byte(operatorKey)},
 		{Name: "observer", Key: []byte(strings.Repeat("k", 32))},
 	}
 	p, err := New(o)
@@ -109,7 +115,8 @@ func TestRoles(t *testing.T) {
 		{"an unknown role under no key", "acknowledge", sign(t, ack, strings.Repeat("\x00", 32), strings.Replace(base, "operator", "director", 1)), wrong},
 		{"half a proof", "acknowledge", good[:len(good)-12] + `"}`, wrong},
 		{"no hexadecimal", "acknowledge", strings.TrimSuffix(base, "}") + `,"mac":"please"}`, wrong},
-		{"a role without that right", "acknowledge", sign(t, ack, strings.Repeat("k", 32), strings.Replace(base, "operator", "observer", 1)), "the role observer may not give the order acknowledge"},
+		{"a note is free", "note", strings.Replace(bare, `"episode":3`, `"reason":"All quiet."`, 1), ""},
+		{"a note with a false proof is not", "note", strings.Replace(good, `"episode":3`, `"reason":"All quiet."`, 1), wrong},
 	} {
 		t.Run(tt.reason, func(t *testing.T) {
 			p, carried := withRoles(t)
@@ -131,7 +138,7 @@ func TestRoles(t *testing.T) {
 // TestNoTwoOrdersAreSignedAlike: what differs in any field has another text.
 func TestNoTwoOrdersAreSignedAlike(t *testing.T) {
 	for _, payload := range []string{
-		`{"by":"a\nrole=operator"}`, `{"by":"a\r"}`, `{"by\n":"a"}`, `{"by":["a"]}`, `{"by":true}`, `{"by":null}`, `[]`, ``,
+		`{"by":"a\nrole=operator"}`, `{"by":"a\r"}`, `{"by\n":"a"}`, `{"by":["a"]}`, `{"by":{}}`, `{"by":null}`, `[]`, ``,
 	} {
 		if text, err := Canonical("t", []byte(payload)); err == nil {
 			t.Errorf("%s may be signed as %q", payload, text)
@@ -145,8 +152,13 @@ func TestProvenOverABroker(t *testing.T) {
 	broker := peertest.Mosquitto(t, peertest.Login{})
 	sub := broker.Subscribe(1, everything)
 	o, b := options(broker.URL())
-	o.Roles = []Role{{Name: "operator", Key: []byte(operatorKey), May: []alarms.Verb{alarms.Acknowledge}}}
-	o.Order = func(context.Context, alarms.Order) alarms.Answer { return alarms.Answer{Result: alarms.Done} }
+	o.Roles = []Role{{Name: "operator", Key: []byte(operatorKey)}}
+	o.Order = func(_ context.Context, a alarms.Order) alarms.Answer {
+		if a.Refused != "" {
+			return alarms.Answer{Result: alarms.Refused, Why: a.Refused}
+		}
+		return alarms.Answer{Result: alarms.Done}
+	}
 	b.start(t, o)
 	sub.Wait("presence", on("presence", `"online":true`))
 	eventually(t, "orders are taken", func() bool { return b.Status().Connected })

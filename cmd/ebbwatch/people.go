@@ -251,16 +251,21 @@ func (p *people) send(site *config.Site, r addressee, n escalation.Notice) func(
 	return func(ctx context.Context) error { return p.hooks[r.To].Send(ctx, id, body) }
 }
 
-// roles are those who may give orders.
-func roles(site *config.Site) (out []notify.Role) {
+// roles are those who may give orders: with their keys for the broker's side,
+// with their rights for the evaluator.
+func roles(site *config.Site) (keys []notify.Role, rights []alarms.Role) {
 	for _, r := range site.Roles {
-		role := notify.Role{Name: r.Name, Key: []byte(r.Key.Reveal())}
+		right := alarms.Role{Name: r.Name, Safety: r.Safety}
 		for _, verb := range r.May {
-			role.May = append(role.May, alarms.Verb(verb))
+			right.May = append(right.May, alarms.Verb(verb))
 		}
-		out = append(out, role)
+		for _, p := range r.Priorities {
+			right.Priorities = append(right.Priorities, alarms.Priority(p))
+		}
+		keys = append(keys, notify.Role{Name: r.Name, Key: []byte(r.Key.Reveal())})
+		rights = append(rights, right)
 	}
-	return out
+	return keys, rights
 }
 
 // escalationSettings gives the escalator who is told when.

@@ -78,10 +78,11 @@ func watch(ctx context.Context, site *config.Site, w watching) error {
 		return err
 	}
 	defer told.close()
+	keys, rights := roles(site)
 	t := &teller{onStep: w.onStep, people: told}
 	o := agent.Options{
 		Plant: core, Alarms: alarmSettings(site), Now: w.now, Log: w.log, Teller: t,
-		Source: fieldSource{source}, Store: store, Escalation: told.escalation, Edges: told.edges(),
+		Source: fieldSource{source}, Store: store, Escalation: told.escalation, Edges: told.edges(), Roles: rights,
 	}
 	var a *agent.Agent
 	if site.MQTT != nil {
@@ -91,7 +92,7 @@ func watch(ctx context.Context, site *config.Site, w watching) error {
 			Outbox: store, Now: w.now, Log: w.log,
 			Conditions: func() []alarms.Condition { return a.Snapshot().Conditions },
 			Order:      func(ctx context.Context, order alarms.Order) alarms.Answer { return a.Order(ctx, order) },
-			Roles:      roles(site),
+			Roles:      keys,
 		})
 		if err != nil {
 			return badInput{err}

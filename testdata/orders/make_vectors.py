@@ -12,6 +12,7 @@ cases = [
     ("acknowledge", "an acknowledgement", BASE),
     ("reset", "a reset without an episode", {k: v for k, v in BASE.items() if k != "episode"}),
     ("acknowledge", "letters beyond ASCII, and an equals sign", {**BASE, "by": "über=all"}),
+    ("shelve", "a one-shot shelving with a reason", {**{k: v for k, v in BASE.items() if k != "episode"}, "one_shot": True, "reason": "Pump change; see log, p. 12"}),
     ("acknowledge", "the largest episode", {**BASE, "episode": 18446744073709551615}),
 ]
 json.dump([

@@ -10,7 +10,10 @@ import sys
 
 
 def canonical(topic, order):
-    lines = [topic] + [f"{name}={order[name]}" for name in sorted(order) if name != "mac"]
+    def text(value):
+        return value if isinstance(value, str) else json.dumps(value)
+
+    lines = [topic] + [f"{name}={text(order[name])}" for name in sorted(order) if name != "mac"]
     return "".join(line + "\n" for line in lines)
 
 
