@@ -88,8 +88,10 @@ func (pt *point) hold(p *Plant, q reading.Quality) {
 	}
 }
 
-// equal allows for the last digits of a scaled number.
-func equal(a, b float64) bool { return math.Abs(a-b) <= 1e-9*max(math.Abs(a), math.Abs(b)) }
+// digits is the share of a number that scaling may have changed.
+const digits = 1e-9
+
+func equal(a, b float64) bool { return math.Abs(a-b) <= digits*max(math.Abs(a), math.Abs(b)) }
 
 // settle makes the current reading from the raw one.
 func (pt *point) settle(p *Plant) {
@@ -177,7 +179,7 @@ func (pt *point) stands(v float64, at time.Time, usable bool) {
 	}
 	dt := at.Sub(pt.well)
 	switch {
-	case !pt.anchored || math.Abs(v-pt.anchor) > pt.StuckWithin:
+	case !pt.anchored || math.Abs(v-pt.anchor) > pt.StuckWithin+digits*math.Abs(v):
 		pt.anchored, pt.anchor, pt.still = true, v, 0
 	case !pt.well.IsZero() && dt > 0 && dt <= pt.StaleAfter:
 		pt.still += dt
