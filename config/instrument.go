@@ -50,6 +50,13 @@ func (r *siteReader) instrument(name string, v value) Instrument {
 		}
 		return p
 	})
+	periods := map[time.Duration]bool{}
+	for _, p := range in.Points {
+		periods[p.Every] = true
+	}
+	if v := b.get("points"); len(periods) > maxPeriods {
+		v.fault(v.line, fmt.Sprintf("%d different periods of points in %s", len(periods), v.path), fmt.Sprintf("at most %d: each needs requests of its own", maxPeriods))
+	}
 	in.Lost = b.get("lost").alarm("")
 	r.alarmName(v, name+"-lost")
 	return in
@@ -196,7 +203,7 @@ func (p *Point) readText(b block) {
 		return
 	}
 	for text := range strings.SplitSeq(s, " or ") {
-		text = strings.TrimSpace(text)
+		text = strings.TrimRight(text, " ") // as the instrument's own are
 		if text == "" || p.Registers > 0 && len(text) > 2*p.Registers || strings.ContainsFunc(text, func(r rune) bool { return r < ' ' || r > '~' }) {
 			v.bad(quote(text))
 			return

@@ -28,6 +28,8 @@ const (
 	maxPoint = 1 << 16 // addresses in one Modbus table
 	maxSpans = 100     // ranges of addresses in one text
 
+	maxPeriods = 5 // different ones of the points of an instrument
+
 	manyFaults = 100 // above, faults come without suggestions
 )
 
