@@ -71,7 +71,8 @@ func TestJumps(t *testing.T) {
 		{"a bad reading in between is none", []step{{0, 1, fine}, {1, none, "bad:no-reply"}, {2, 4, jumped}, {3, none, "bad:no-reply"}, {4, 1, fine}}},
 		{"no time between: the same is the same", []step{{0, 1, fine}, {0, 1, fine}, {0, 1.09, fine}, {0, 4, jumped}, {0, 1, fine}}},
 		{"no time between adds no reading that counts", []step{{0, 1, fine}, {1, 4, jumped}, {2, 4, jumped}, {2, 4, jumped}, {2, 4, jumped}, {2, 4, jumped}, {61.5, 4, jumped}}},
-		{"time that runs back a little", []step{{10, 1, fine}, {9, 1, fine}, {8, 4, jumped}, {11, 1.1, fine}}},
+		{"a spike ends what was claimed", []step{{0, 1, fine}, {10, 4, jumped}, {30, 4, jumped}, {50, 1, fine}, {55, 4, jumped}, {71, 4, jumped}, {75, 4, jumped}}},
+		{"time that runs back a little", []step{{10, 1, fine}, {9, 4, jumped}, {5, 1.09, fine}, {11, 1.1, fine}}},
 		{"time that runs back far starts afresh", []step{{100, 1, fine}, {39, 4, fine}, {40, 4, fine}}},
 	} {
 		for _, gas := range []bool{false, true} {
@@ -149,7 +150,7 @@ func TestStuck(t *testing.T) {
 		{"any movement clears it", 0, []step{{0, 1, fine}, {30, 1, fine}, {60, 1, frozen}, {61, 1.0001, fine}, {62, 1.0001, fine}, {92, 1.0001, fine}, {122, 1.0001, frozen}}},
 		{"movement within what is allowed is none", 0.01, []step{{0, 1, fine}, {30, 1.01, fine}, {60, 0.99, frozen}, {61, 1.02, fine}}},
 		{"a slow drift leaves its first value", 0.01, []step{{0, 1, fine}, {30, 1.006, fine}, {60, 1.012, fine}, {90, 1.018, fine}, {120, 1.024, fine}}},
-		{"bad readings are no movement, and their time does not count", 0, []step{{0, 1, fine}, {30, 1, fine}, {31, none, "bad:no-reply"}, {60, none, "bad:no-reply"}, {61, 1, fine}, {90, 1, fine}, {91, 1, frozen}}},
+		{"bad readings are no movement, and their time does not count", 0, []step{{0, 1, fine}, {30, 1, fine}, {31, none, "bad:no-reply"}, {50, 1, fine}, {79, 1, fine}, {80, 1, frozen}}},
 		{"time without readings does not count", 0, []step{{0, 1, fine}, {1000, 1, fine}, {1030, 1, fine}, {1060, 1, frozen}}},
 		{"a stuck value that cannot be read is bad, and stuck when it is back", 0, []step{{0, 1, fine}, {30, 1, fine}, {60, 1, frozen}, {61, none, "bad:no-reply"}, {62, 1, frozen}}},
 		{"time that stands still or runs back does not count", 0, []step{{0, 1, fine}, {30, 1, fine}, {30, 1, fine}, {10, 1, fine}, {39, 1, fine}, {40, 1, frozen}}},
@@ -245,11 +246,41 @@ func TestMaintenanceIsAGap(t *testing.T) {
 		seconds, value, state float64
 		want                  string
 	}{
-		{0, 1, 0, fine}, {20, 4, 1, "bad:maintenance"}, {40, 4, 1, "bad:maintenance"}, {60, 4, 1, "bad:maintenance"}, {80, 4, 1, "bad:maintenance"}, {100, 2, 0, fine}, {120, 2.1, 0, fine},
+		{0, 1, 0, fine}, {20, 4, 1, "bad:maintenance"}, {40, 4, 1, "bad:maintenance"}, {60, 4, 1, "bad:maintenance"}, {80, 4, 1, "bad:maintenance"}, {100, 3.5, 0, fine}, {120, 3.6, 0, fine},
 	} {
 		at := after(s.seconds)
 		if f := find(t, p.Step(at, []reading.Reading{good("residual", s.value, at), good("state", s.state, at)}), "residual"); f.Quality.String() != s.want {
 			t.Errorf("after %g s: %v, expected %s", s.seconds, f.Quality, s.want)
+		}
+	}
+}
+
+// Of reasons that weigh the same the first stands, and a jump is no movement.
+func TestConditionsTogether(t *testing.T) {
+	p := newPlant(t, station(func(residual, gas *Point) {
+		for _, pt := range []*Point{residual, gas} {
+			pt.RateLimit, pt.StuckAfter = 0.01, time.Minute
+			pt.Status = []Status{{"state", 1, reading.UncertainBecause(reading.WarmingUp)}}
+		}
+	}))
+	for _, s := range []struct {
+		seconds, value, state float64
+		residual, gas         string
+	}{
+		{0, 1, 0, fine, fine},
+		{30, 1, 0, fine, fine},
+		{40, 5, 0, "bad:jumped", "uncertain:jumped"},
+		{50, 1, 0, fine, fine},
+		{70, 1, 0, fine, fine}, // 30 + 20 s of the residual, which did not move
+		{80, 1, 1, "uncertain:warming-up", "uncertain:warming-up"},
+		{81, 1, 0, "uncertain:frozen", fine}, // the gas did move
+		{110, 1, 0, "uncertain:frozen", "uncertain:frozen"},
+		{111, 5, 1, "bad:jumped", "uncertain:warming-up"},
+	} {
+		at := after(s.seconds)
+		fs := p.Step(at, []reading.Reading{good("residual", s.value, at), good("gas", s.value, at), good("state", s.state, at)})
+		if a, b := find(t, fs, "residual").Quality.String(), find(t, fs, "gas").Quality.String(); a != s.residual || b != s.gas {
+			t.Errorf("after %g s: %s and %s, expected %s and %s", s.seconds, a, b, s.residual, s.gas)
 		}
 	}
 }
