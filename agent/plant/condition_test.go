@@ -170,6 +170,25 @@ func TestStuck(t *testing.T) {
 	}
 }
 
+// With even intervals and no tolerance, a value is stuck when the flat line test
+// of the QARTOD manuals for real-time data of the U.S. IOOS finds it (from
+// memory): it equals each of so many before it.
+func TestStuckIsTheFlatLineTest(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		before := rapid.IntRange(2, 6).Draw(t, "before")
+		values := rapid.SliceOfN(rapid.SampledFrom([]float64{0, 0, 0, 1}), 1, 60).Draw(t, "values")
+		p, _ := New(station(func(residual, _ *Point) { residual.StuckAfter = time.Duration(before) * 10 * time.Second }))
+		for i, v := range values {
+			at := after(10 * float64(i))
+			flat := i >= before && !slices.ContainsFunc(values[max(0, i-before):i], func(x float64) bool { return x != v })
+			f := p.Step(at, []reading.Reading{good("residual", v, at)})[0]
+			if frozen := f.Quality.Reason == reading.Frozen; frozen != flat || !f.Quality.Usable() {
+				t.Fatalf("reading %d is %v, the flat line test says %v", i, f.Quality, flat)
+			}
+		}
+	})
+}
+
 func TestStatus(t *testing.T) {
 	type step struct {
 		seconds float64
