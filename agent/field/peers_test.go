@@ -6,6 +6,7 @@ import (
 	"io"
 	"math"
 	"net"
+	"slices"
 	"testing"
 	"time"
 
@@ -86,6 +87,7 @@ func run(t *testing.T, l Line) running {
 	ended := make(chan error)
 	go func() {
 		ended <- field.Run(ctx, func(b Batch) {
+			b.Readings = slices.Clone(b.Readings)
 			select {
 			case r.batches <- b:
 			case <-ctx.Done():
