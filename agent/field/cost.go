@@ -85,6 +85,17 @@ type PlannedRequest struct {
 // took is the time of the request and its reply.
 func (r PlannedRequest) took() time.Duration { return r.Wire + r.Think }
 
+// Share is the part of the line's time that the request takes. Of two periods of
+// which none is a multiple of the other, each counts as if the two never fell due
+// together.
+func (r PlannedRequest) Share() float64 {
+	share := r.took().Seconds() / r.Every.Seconds()
+	if r.Within > 0 {
+		share -= r.took().Seconds() / r.Within.Seconds()
+	}
+	return share
+}
+
 // PlannedPoint is a point with the age that its value reaches at most, just
 // before the next: its period and the longest time until a poll that is due has
 // ended.
@@ -239,9 +250,8 @@ type Load struct {
 	// Peak is Cycle as a share of the shortest period. Up to 1 no poll is left
 	// out even when all fall due at once.
 	Peak float64
-	// Mean is the share of the time in which the line is in use. Above 1, polls
-	// are left out. Polls of one instrument with periods of which none is a
-	// multiple of the other count as if they never fell due together.
+	// Mean is the share of the time in which the line is in use, the sum of the
+	// shares of all requests. Above 1, polls are left out.
 	Mean float64
 	// Dead is how long an attempt to read a unit that does not answer holds the
 	// line. DeadShare is the most of the time that one such unit takes, once it
@@ -257,10 +267,8 @@ func LoadOf(l Line) Load {
 	for _, r := range Plan(l) {
 		if r.Within == 0 {
 			sum.Cycle += r.took()
-		} else {
-			sum.Mean -= r.took().Seconds() / r.Within.Seconds()
 		}
-		sum.Mean += r.took().Seconds() / r.Every.Seconds()
+		sum.Mean += r.Share()
 		if shortest == 0 || r.Every < shortest {
 			shortest = r.Every
 		}

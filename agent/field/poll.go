@@ -165,14 +165,19 @@ func (w *worker) readBlock(ctx context.Context, u *unit, blk block, b *Batch) *f
 	}
 	data, err := w.read(ctx, u.Unit, blk)
 	now := w.now()
+	took := time.Since(w.link.sent)
 	if err != nil {
 		f := w.explain(u, blk, err)
+		if kindOf(f.reason) == reading.Exception {
+			u.slowest = max(u.slowest, took)
+		}
 		for _, i := range blk.points {
 			b.Readings[i].Quality, b.Readings[i].Time = reading.BadBecause(f.reason), now
 		}
 		return f
 	}
-	u.learnThink(blk, time.Since(w.link.sent))
+	u.slowest = max(u.slowest, took)
+	u.learnThink(blk, took)
 	for _, i := range blk.points {
 		p := u.now.points[i]
 		value, quality := Decode(p, blk.part(p, data))

@@ -225,7 +225,6 @@ const (
 // of each difference, as RFC 6298 smooths round-trip times (from memory). Took is
 // the time from the request to the end of the reply.
 func (u *unit) learnThink(b block, took time.Duration) {
-	u.slowest = max(u.slowest, took)
 	// Of the two silences the one before the request has passed by then.
 	think := max(0, took-u.cost.wire(b)+u.cost.turns/2)
 	u.think += (think - u.think) / 8
@@ -259,15 +258,15 @@ type tally struct {
 	resting                bool
 }
 
-// kinds are the keys of LineStats.Errors.
-var kinds = [...]string{reading.NotConnected, reading.NoReply, reading.WrongReply, reading.Exception}
+// errorKinds are the keys of LineStats.Errors.
+var errorKinds = [...]string{reading.NotConnected, reading.NoReply, reading.WrongReply, reading.Exception}
 
-// errorCounts has one for each of the kinds.
-type errorCounts [len(kinds)]uint64
+// errorCounts has one for each of the errorKinds.
+type errorCounts [len(errorKinds)]uint64
 
 func (c errorCounts) byKind() map[string]uint64 {
-	m := make(map[string]uint64, len(kinds))
-	for i, k := range kinds {
+	m := make(map[string]uint64, len(errorKinds))
+	for i, k := range errorKinds {
 		m[k] = c[i]
 	}
 	return m

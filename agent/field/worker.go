@@ -149,7 +149,7 @@ func (w *worker) count(u *unit, b Batch, failure string, overruns uint64, planne
 	t := &u.tally
 	t.polls++
 	t.overruns += overruns
-	if i := slices.Index(kinds[:], failure); i >= 0 {
+	if i := slices.Index(errorKinds[:], failure); i >= 0 {
 		t.errors[i]++
 	}
 	t.took, t.planned, t.slowest, t.resting = b.Took, planned, u.slowest, time.Now().Before(u.tryAt)
