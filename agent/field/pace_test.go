@@ -1,6 +1,7 @@
 package field
 
 import (
+	"context"
 	"encoding/binary"
 	"fmt"
 	"math/rand/v2"
@@ -191,7 +192,7 @@ func TestDeadShare(t *testing.T) {
 						}
 					}
 					// An attempt may have begun just inside of the time.
-					if share := (held - load.Dead).Seconds() / (time.Hour - settled).Seconds(); share > load.DeadShare+1e-9 {
+					if share := (held - load.Dead).Seconds() / (time.Since(begin) - settled).Seconds(); share > load.DeadShare+1e-9 {
 						t.Errorf("every %v, timeout %v, rtu %v: it held %.1f %% of the line, expected at most %.1f %%", every, timeout, rtu, 100*share, 100*load.DeadShare)
 					}
 					if held == 0 || polls < int((time.Hour-settled-held)/every)-1 {
@@ -418,6 +419,115 @@ func TestStats(t *testing.T) {
 		if s.Polls != well.Polls+dead.Polls+busy.Polls || s.Overruns != busy.Overruns || s.Cycle != 70*time.Millisecond || s.Slowest != 30*time.Millisecond || s.Grace != 0 ||
 			s.Errors[reading.NoReply] != 2 || s.Errors[reading.Exception] != busy.Polls || s.Errors[reading.NotConnected] != 0 {
 			t.Errorf("%+v", s)
+		}
+	})
+}
+
+// prompt is a Modbus TCP device whose registers all hold 0, and which takes no
+// memory to say so.
+type prompt struct {
+	reply [maxFrame]byte
+	left  []byte
+}
+
+func (p *prompt) Write(q []byte) (int, error) {
+	clear(p.reply[:])
+	copy(p.reply[:], q[:tcpHeader+1])
+	n := 2 * q[11]
+	p.reply[5], p.reply[8] = 3+n, n
+	p.left = p.reply[:tcpReply+int(n)]
+	return len(q), nil
+}
+
+func (p *prompt) Read(b []byte) (int, error) {
+	n := copy(b, p.left)
+	p.left = p.left[n:]
+	return n, nil
+}
+
+func (p *prompt) Close() error                { return nil }
+func (p *prompt) SetDeadline(time.Time) error { return nil }
+
+// turning is a worker with one unit of some points, the odd ones slower, whose
+// device is prompt, and a turn of it.
+func turning(tb testing.TB, points int) (turn func()) {
+	in := Instrument{Name: "north", Unit: 11, Every: time.Millisecond}
+	for a := range points {
+		in.Points = append(in.Points, Point{
+			Name: fmt.Sprint("point-", a), Table: HoldingRegister, Address: uint16(a), Type: "uint16", Scale: 1, Unit: one,
+			Every: time.Duration(1+a%2) * time.Millisecond,
+		})
+	}
+	field, err := New([]Line{(&fake{}).line(in)}, Options{})
+	if err != nil {
+		tb.Fatal(err)
+	}
+	w := field.workers[0]
+	w.link.open = func(context.Context) (stream, error) { return &prompt{}, nil }
+	emitted := 0
+	w.emit = func(b Batch) {
+		if emitted++; b.Err != nil {
+			tb.Fatal(b.Err)
+		}
+	}
+	tb.Cleanup(func() { w.link.close() })
+	u := w.units[0]
+	u.settle(time.Now(), 0, 1)
+	return func() {
+		before := emitted
+		// All periods are due, then the shortest alone.
+		for k := range u.paces {
+			u.paces[k].due = time.Now()
+		}
+		w.turn(tb.Context(), u)
+		u.paces[0].due = time.Now()
+		u.paces[len(u.paces)-1].due = time.Now().Add(time.Hour)
+		w.turn(tb.Context(), u)
+		if emitted != before+2 {
+			tb.Fatalf("%d batches of two turns", emitted-before)
+		}
+	}
+}
+
+// TestNoMemoryForReadings: a reading takes no memory of its own.
+func TestNoMemoryForReadings(t *testing.T) {
+	few, many := testing.AllocsPerRun(100, turning(t, 2)), testing.AllocsPerRun(100, turning(t, 100))
+	if many != few {
+		t.Errorf("two polls of 2 points make %v allocations, of 100 points %v", few, many)
+	}
+	t.Logf("%v allocations in two polls", few)
+}
+
+// BenchmarkTurn polls a unit of 100 points of two periods, twice, without a
+// network.
+func BenchmarkTurn(b *testing.B) {
+	turn := turning(b, 100)
+	b.ReportAllocs()
+	for b.Loop() {
+		turn()
+	}
+}
+
+// TestRefusalIsLearnedByVisit: what a merged read of points of two periods is
+// refused for is learned, though polls of the fast ones come between.
+func TestRefusalIsLearnedByVisit(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		f := &fake{}
+		f.script = refusing(f, 2, 5)
+		in := instrument("north", 11, time.Second, 0, 4, 6)
+		in.Points[2].Every = 3 * time.Second
+		_, batches := f.start(t, f.line(in), Options{})
+		before := 0
+		for i, want := range []int{5, 1, 1, 5, 1, 1, 2, 1, 1, 2} {
+			b := <-batches
+			if b.Err != nil {
+				t.Errorf("poll %d: %v", i+1, b.Err)
+			}
+			now := len(f.asked(11))
+			if now-before != want {
+				t.Errorf("poll %d took %d requests, expected %d", i+1, now-before, want)
+			}
+			before = now
 		}
 	})
 }
