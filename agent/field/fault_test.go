@@ -370,7 +370,7 @@ func TestOnlyReadsLeave(t *testing.T) {
 			w := newWorker((&fake{rtu: rtu}).line(instrument("north", 1, time.Second, 0)), Options{Log: slog.New(slog.DiscardHandler)})
 			w.link.open = func(context.Context) (stream, error) { return s, nil }
 			request := make([]byte, 12)
-			request[w.link.function] = byte(function)
+			request[map[bool]int{false: tcpHeader, true: rtuHeader}[rtu]] = byte(function)
 			_, err := w.link.exchange(t.Context(), request)
 			if err == nil {
 				t.Errorf("function %d was answered", function)

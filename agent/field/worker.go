@@ -10,21 +10,16 @@ import (
 	"time"
 
 	"ebbwatch/agent/reading"
-
-	"github.com/goburrow/modbus"
 )
 
 // worker owns a line: its run is the only goroutine that uses it.
 type worker struct {
-	line Line
-	link *link
-	// codec makes and takes apart frames for the unit set by setUnit.
-	codec   modbus.Packager
-	setUnit func(byte)
-	units   []*unit
-	cost    cost
-	now     func() time.Time
-	log     *slog.Logger
+	line  Line
+	link  *link
+	units []*unit
+	cost  cost
+	now   func() time.Time
+	log   *slog.Logger
 
 	mu   sync.Mutex // guards sum
 	sum  LineStats
@@ -59,23 +54,7 @@ func newWorker(l Line, o Options) *worker {
 	w := &worker{line: l, cost: costOf(l), now: o.Now, log: o.Log.With("line", l.Name), took: map[string]time.Duration{}}
 	w.sum.Line = l.Name
 	w.sum.Errors = map[string]uint64{reading.NotConnected: 0, reading.NoReply: 0, reading.WrongReply: 0, reading.Exception: 0}
-	w.link = &link{timeout: l.Timeout, discarded: w.discarded}
-	switch l.Kind {
-	case TCP:
-		h := modbus.NewTCPClientHandler("")
-		w.codec, w.setUnit = h, func(u byte) { h.SlaveId = u }
-		w.link.open, w.link.fit, w.link.function = dial(l.Address), fitTCP, tcpHeader
-	default:
-		h := modbus.NewRTUClientHandler("")
-		w.codec, w.setUnit = h, func(u byte) { h.SlaveId = u }
-		w.link.fit, w.link.function = fitRTU, rtuHeader
-		w.link.silence = characterSilence(l.Baud)
-		w.link.open = dial(l.Address)
-		if l.Kind == RTU {
-			w.link.keep = true
-			w.link.open = func(context.Context) (stream, error) { return openTTY(l) }
-		}
-	}
+	w.link = newLink(l, w.discarded)
 	for _, in := range l.Instruments {
 		in.Urgent = in.Urgent || slices.ContainsFunc(in.Points, func(p Point) bool { return p.KeepOverRange })
 		u := &unit{Instrument: in}
