@@ -22,10 +22,11 @@ func fitASCII(request, got []byte) (int, error) {
 	}
 	var ask [rtuHeader + 5]byte
 	var head [rtuHeader + 2]byte
-	for _, s := range [2]struct{ to, from []byte }{{ask[:], request[asciiStart:]}, {head[:], got[asciiStart:]}} {
-		if err := unspell(s.to, s.from); err != nil {
-			return 0, err
-		}
+	if err := unspell(ask[:], request[asciiStart:]); err != nil {
+		return 0, err
+	}
+	if err := unspell(head[:], got[asciiStart:]); err != nil {
+		return 0, err
 	}
 	if head[0] != ask[0] {
 		return 0, wrongUnit(head[0], ask[0])
