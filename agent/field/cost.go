@@ -16,11 +16,14 @@ const (
 const (
 	rtuRequest, rtuReply = 8, 5  // unit, PDU, CRC
 	tcpRequest, tcpReply = 12, 9 // header, PDU
+	// Characters: colon, two for each byte of unit, PDU and LRC, two at the end.
+	asciiRequest, asciiReply = 17, 11
 )
 
 // cost is the time that requests take on a line.
 type cost struct {
 	request, reply int           // bytes of their frames, without data
+	datum          int           // bytes of a frame for one of data
 	perByte        time.Duration // of a frame
 	turns          time.Duration // silences of one request and its reply
 	think          time.Duration // until the reply begins
@@ -29,10 +32,13 @@ type cost struct {
 
 func costOf(l Line) cost {
 	if l.Kind == TCP {
-		return cost{tcpRequest, tcpReply, networkByte, 0, assumedLatency, 0}
+		return cost{tcpRequest, tcpReply, 1, networkByte, 0, assumedLatency, 0}
 	}
-	c := cost{rtuRequest, rtuReply, l.character(), 2 * characterSilence(l.Baud), assumedThink, 0}
-	if l.Kind == RTU {
+	c := cost{rtuRequest, rtuReply, 1, l.character(), 2 * l.silence(), assumedThink, 0}
+	if l.Kind.ascii() {
+		c = cost{asciiRequest, asciiReply, 2, l.character(), l.silence(), assumedThink, 0}
+	}
+	if l.Kind.serial() {
 		c.limit = l.Timeout
 	} else {
 		c.think += assumedLatency
@@ -42,8 +48,11 @@ func costOf(l Line) cost {
 
 // wire is the time of a block without what its unit thinks.
 func (c cost) wire(b block) time.Duration {
-	return time.Duration(c.request+c.reply+b.bytes())*c.perByte + c.turns
+	return time.Duration(c.request+c.replyTo(b))*c.perByte + c.turns
 }
+
+// replyTo is how many bytes the reply to a block has.
+func (c cost) replyTo(b block) int { return c.reply + c.datum*b.bytes() }
 
 // of is the time of a block.
 func (c cost) of(b block) time.Duration { return c.wire(b) + c.think }
@@ -53,11 +62,19 @@ func (l Line) character() time.Duration {
 	if l.Baud == 0 {
 		return 11 * time.Second / assumedBaud
 	}
-	bits := 1 + 8 + l.StopBits
+	bits := 1 + l.dataBits() + l.StopBits
 	if l.Parity != "none" {
 		bits++
 	}
 	return time.Duration(bits) * time.Second / time.Duration(l.Baud)
+}
+
+// dataBits is how many of a character are data.
+func (l Line) dataBits() int {
+	if l.Kind == ASCII {
+		return l.DataBits
+	}
+	return 8
 }
 
 // PlannedRequest is one request by which an instrument is read.
@@ -122,7 +139,7 @@ func Plan(l Line) []PlannedRequest {
 				r := PlannedRequest{
 					Instrument: in.Name, Unit: in.Unit, Urgent: in.urgent(), Every: every, Within: within(periods, k),
 					Table: b.table, Address: b.address, Quantity: b.quantity,
-					RequestBytes: c.request, ReplyBytes: c.reply + b.bytes(),
+					RequestBytes: c.request, ReplyBytes: c.replyTo(b),
 					Wire: c.wire(b), Think: c.think,
 				}
 				for _, i := range b.points {

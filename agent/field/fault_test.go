@@ -2,7 +2,6 @@ package field
 
 import (
 	"bytes"
-	"context"
 	"errors"
 	"log/slog"
 	"math/rand/v2"
@@ -64,10 +63,10 @@ func TestFaults(t *testing.T) {
 			b := f.honest(q)
 			return []act{{bytes: b[:len(b)-1]}}
 		}},
-		{"trickle", "a byte every 100 ms must not stretch the deadline", "bad:wrong-reply", true, true, func(f *fake, q []byte) []act {
+		{"trickle", "a byte every 100 ms, or three characters, must not stretch the deadline", "bad:wrong-reply", true, true, func(f *fake, q []byte) []act {
 			var acts []act
-			for _, b := range f.honest(q) {
-				acts = append(acts, act{after: 100 * time.Millisecond, bytes: []byte{b}})
+			for piece := range slices.Chunk(f.honest(q), map[bool]int{false: 1, true: 3}[f.ascii]) {
+				acts = append(acts, act{after: 100 * time.Millisecond, bytes: piece})
 			}
 			return acts
 		}},
@@ -356,33 +355,34 @@ func TestCancel(t *testing.T) {
 	})
 }
 
-// sink records what is written to it and never answers.
-type sink struct{ wrote [][]byte }
-
-func (s *sink) Write(b []byte) (int, error) {
-	s.wrote = append(s.wrote, slices.Clone(b))
-	return len(b), nil
-}
-func (s *sink) Read([]byte) (int, error)      { return 0, timeout{} }
-func (s *sink) Close() error                  { return nil }
-func (s *sink) SetDeadline(t time.Time) error { return nil }
-
-// TestOnlyReadsLeave gives every function code to the transports.
-func TestOnlyReadsLeave(t *testing.T) {
-	for _, rtu := range []bool{false, true} {
-		for function := range 256 {
-			s := &sink{}
-			w := newWorker((&fake{rtu: rtu}).line(instrument("north", 1, time.Second, 0)), Options{Log: slog.New(slog.DiscardHandler)})
-			w.link.open = func(context.Context) (stream, error) { return s, nil }
-			request := make([]byte, 12)
-			request[w.link.function] = byte(function)
-			_, err := w.link.exchange(t.Context(), request)
-			if err == nil {
-				t.Errorf("function %d was answered", function)
+// TestPauseInASCII: a reply that stops for over a second is given up before a
+// long deadline; one that stops for less is not.
+func TestPauseInASCII(t *testing.T) {
+	for _, c := range []struct {
+		pause time.Duration
+		want  string
+		took  time.Duration
+	}{
+		{900 * time.Millisecond, "good", 900 * time.Millisecond},
+		{1100 * time.Millisecond, "bad:wrong-reply", asciiGap},
+	} {
+		synctest.Test(t, func(t *testing.T) {
+			f := &fake{rtu: true, ascii: true}
+			f.script = func(n int, q []byte) []act {
+				b := f.honest(q)
+				return []act{{bytes: b[:9]}, {after: c.pause, bytes: b[9:]}}
 			}
-			if reads := function >= 1 && function <= 4; reads != (len(s.wrote) > 0) {
-				t.Errorf("function %d: %d frames left (rtu %v)", function, len(s.wrote), rtu)
+			l := f.line(instrument("north", 11, 10*time.Second, 0))
+			l.Timeout = 5 * time.Second
+			_, batches := f.start(t, l, Options{})
+			<-batches // has the grace of a line just opened
+			b := <-batches
+			if got := b.Readings[0].Quality.String(); got != c.want {
+				t.Errorf("a pause of %v: %s, expected %s (%v)", c.pause, got, c.want, b.Err)
 			}
-		}
+			if b.Took < c.took || b.Took > c.took+leastGrace+100*time.Millisecond && c.want == "good" {
+				t.Errorf("a pause of %v: the poll took %v", c.pause, b.Took)
+			}
+		})
 	}
 }

@@ -201,11 +201,8 @@ func (w *worker) rest(u *unit, f *failure) {
 		u.failures = 0
 		return
 	}
-	every, holds := u.paces[0].every, w.line.Timeout
-	if w.link.silence > 0 {
-		holds += w.link.grace()
-	}
-	wait := min(restOf(every, holds), every<<min(u.failures, 10))
+	every := u.paces[0].every
+	wait := min(restOf(every, w.line.Timeout+w.link.grace()), every<<min(u.failures, 10))
 	if w.link.silence > 0 && u.alike() {
 		// A reply later than the grace could be taken for that to another
 		// request to this unit, for RTU replies do not say what they answer.

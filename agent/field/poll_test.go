@@ -406,7 +406,7 @@ func TestNewRefuses(t *testing.T) {
 		change func([]Line) []Line
 		want   string
 	}{
-		{line(func(l *Line) { l.Kind = "ascii" }), `kind "ascii", expected tcp, rtu or rtu-over-tcp`},
+		{line(func(l *Line) { l.Kind = "udp" }), `kind "udp", expected tcp, rtu, rtu-over-tcp, ascii or ascii-over-tcp`},
 		{line(func(l *Line) { l.Timeout = 0 }), "timeout 0s, expected more than 0"},
 		{line(func(l *Line) { l.Device = "" }), "no device"},
 		{line(func(l *Line) { l.Baud = 9601 }), "9601 baud, expected one of"},

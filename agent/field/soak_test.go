@@ -92,22 +92,30 @@ func TestFaultSoak(t *testing.T) {
 	}
 	onTCP := append([]string{"late:160-900", "wrongtid", "stale", "halfopen", "reset", "close"}, common...)
 	onRTU := append([]string{"late:160-600", "crc"}, common...)
+	onASCII := append([]string{"late:160-600", "lrc"}, common...)
+	onServer := append([]string{"late:160-600", "halfopen", "reset", "close"}, common...)
 	tcp := func(peer func(testing.TB, peertest.Map) *peertest.ModbusTCP) func(*testing.T, peertest.Map) (Line, *peertest.FaultProxy) {
 		return func(t *testing.T, m peertest.Map) (Line, *peertest.FaultProxy) {
 			p := peertest.NewFaultProxyTCP(t, peer(t, m).Addr())
 			return Line{Kind: TCP, Address: p.At()}, p
 		}
 	}
-	rtu := func(peer func(testing.TB, peertest.Map) *peertest.ModbusRTU) func(*testing.T, peertest.Map) (Line, *peertest.FaultProxy) {
+	serial := func(kind Kind, peer func(testing.TB, peertest.Map) *peertest.ModbusSerial) func(*testing.T, peertest.Map) (Line, *peertest.FaultProxy) {
 		return func(t *testing.T, m peertest.Map) (Line, *peertest.FaultProxy) {
-			p := peertest.NewFaultProxyRTU(t, peer(t, m).Device())
-			return Line{Kind: RTU, Device: p.At(), Baud: 115200, Parity: "none", StopBits: 1}, p
+			p := peertest.NewFaultProxySerial(t, string(kind), peer(t, m).Device())
+			if !kind.serial() {
+				return Line{Kind: kind, Address: p.At()}, p
+			}
+			return Line{Kind: kind, Device: p.At(), Baud: 115200, Parity: "none", StopBits: 1, DataBits: 8}, p
 		}
 	}
-	libmodbus := func(unit byte) func(testing.TB, peertest.Map) *peertest.ModbusRTU {
-		return func(t testing.TB, m peertest.Map) *peertest.ModbusRTU {
+	libmodbus := func(unit byte) func(testing.TB, peertest.Map) *peertest.ModbusSerial {
+		return func(t testing.TB, m peertest.Map) *peertest.ModbusSerial {
 			return peertest.LibmodbusRTU(t, m, 115200, "none", unit)
 		}
+	}
+	pymodbus := func(start func(testing.TB, peertest.Map, int) *peertest.ModbusSerial) func(testing.TB, peertest.Map) *peertest.ModbusSerial {
+		return func(t testing.TB, m peertest.Map) *peertest.ModbusSerial { return start(t, m, 115200) }
 	}
 	var lines sync.WaitGroup
 	defer lines.Wait()
@@ -119,11 +127,12 @@ func TestFaultSoak(t *testing.T) {
 	}{
 		{"libmodbus tcp", []byte{1, 2, 4}, tcp(peertest.Libmodbus), onTCP},
 		{"pymodbus tcp", []byte{1, 2, 4}, tcp(peertest.Pymodbus), onTCP},
-		{"libmodbus rtu several shapes", []byte{1}, rtu(libmodbus(1)), onRTU},
-		{"libmodbus rtu one shape", []byte{2}, rtu(libmodbus(2)), onRTU},
-		{"pymodbus rtu", []byte{1, 2, 3, 4, 5, 6}, rtu(func(t testing.TB, m peertest.Map) *peertest.ModbusRTU {
-			return peertest.PymodbusRTU(t, m, 115200)
-		}), onRTU},
+		{"libmodbus rtu several shapes", []byte{1}, serial(RTU, libmodbus(1)), onRTU},
+		{"libmodbus rtu one shape", []byte{2}, serial(RTU, libmodbus(2)), onRTU},
+		{"pymodbus rtu", []byte{1, 2, 3, 4, 5, 6}, serial(RTU, pymodbus(peertest.PymodbusRTU)), onRTU},
+		{"pymodbus ascii", []byte{1, 2, 3, 4, 5, 6}, serial(ASCII, pymodbus(peertest.PymodbusASCII)), onASCII},
+		{"pymodbus rtu over tcp", []byte{1, 2, 3, 4, 5, 6}, serial(RTUOverTCP, pymodbus(peertest.PymodbusRTU)), slices.Concat(onServer, []string{"crc"})},
+		{"pymodbus ascii over tcp", []byte{1, 2, 3, 4, 5, 6}, serial(ASCIIOverTCP, pymodbus(peertest.PymodbusASCII)), slices.Concat(onServer, []string{"lrc"})},
 	} {
 		// All lines at once, which are more than t.Parallel lets run on few cores.
 		lines.Go(func() {

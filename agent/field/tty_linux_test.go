@@ -183,7 +183,7 @@ func TestOpenTTY(t *testing.T) {
 		t.Fatal(err)
 	}
 	defer s.Close()
-	conn, err := s.(*os.File).SyscallConn()
+	conn, err := s.(*leanFile).SyscallConn()
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -192,7 +192,7 @@ func TestOpenTTY(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if got.Cflag&(unix.CBAUD|unix.CSIZE) != unix.B19200|unix.CS8 || got.Lflag != 0 || got.Iflag != 0 || got.Oflag != 0 || got.Cc[unix.VMIN] != 1 {
+	if got.Cflag&(unix.CBAUD|unix.CSIZE) != unix.B19200|unix.CS8 || got.Lflag != 0 || got.Iflag != unix.INPCK || got.Oflag != 0 || got.Cc[unix.VMIN] != 1 {
 		t.Errorf("settings %+v", got)
 	}
 

@@ -7,22 +7,17 @@ import (
 	"slices"
 	"sync"
 	"time"
-
-	"github.com/goburrow/modbus"
 )
 
 // worker owns a line: its run is the only goroutine that uses it.
 type worker struct {
-	line Line
-	link *link
-	// codec makes and takes apart frames for the unit set by setUnit.
-	codec   modbus.Packager
-	setUnit func(byte)
-	units   []*unit
-	cost    cost
-	now     func() time.Time
-	log     *slog.Logger
-	emit    func(Batch)
+	line  Line
+	link  *link
+	units []*unit
+	cost  cost
+	now   func() time.Time
+	log   *slog.Logger
+	emit  func(Batch)
 	// round counts the requests to units that are not urgent. An urgent one
 	// goes before the others once in each.
 	round uint64
@@ -36,23 +31,7 @@ type worker struct {
 func newWorker(l Line, o Options) *worker {
 	w := &worker{line: l, cost: costOf(l), now: o.Now, log: o.Log.With("line", l.Name)}
 	w.sum.Line = l.Name
-	w.link = &link{timeout: l.Timeout, discarded: w.discarded}
-	switch l.Kind {
-	case TCP:
-		h := modbus.NewTCPClientHandler("")
-		w.codec, w.setUnit = h, func(u byte) { h.SlaveId = u }
-		w.link.open, w.link.fit, w.link.function = dial(l.Address), fitTCP, tcpHeader
-	default:
-		h := modbus.NewRTUClientHandler("")
-		w.codec, w.setUnit = h, func(u byte) { h.SlaveId = u }
-		w.link.fit, w.link.function = fitRTU, rtuHeader
-		w.link.silence = characterSilence(l.Baud)
-		w.link.open = dial(l.Address)
-		if l.Kind == RTU {
-			w.link.keep = true
-			w.link.open = func(context.Context) (stream, error) { return openTTY(l) }
-		}
-	}
+	w.link = newLink(l, w.discarded)
 	for _, in := range l.Instruments {
 		w.units = append(w.units, newUnit(in, w.cost))
 	}
@@ -153,10 +132,7 @@ func (w *worker) count(u *unit, b Batch, failure string, overruns uint64, planne
 		t.errors[i]++
 	}
 	t.took, t.planned, t.slowest, t.resting = b.Took, planned, u.slowest, time.Now().Before(u.tryAt)
-	w.sum.Slowest = w.link.slowest
-	if w.link.silence > 0 {
-		w.sum.Grace = w.link.grace()
-	}
+	w.sum.Slowest, w.sum.Grace = w.link.slowest, w.link.grace()
 }
 
 func (w *worker) discarded(n int) {
