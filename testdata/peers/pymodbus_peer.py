@@ -37,7 +37,9 @@ async def serve():
         server = await StartAsyncSerialServer(
             context, port=sys.argv[2], baudrate=int(sys.argv[3]), framer=framer,
             ignore_missing_slaves=True, defer_start=True)
-        await server.start()
+        await server.start()  # which hides most of its errors
+        if not server.transport:
+            sys.exit("cannot open " + sys.argv[2])
         return asyncio.ensure_future(server.serve_forever()), 0
     server = await StartAsyncTcpServer(
         context, address=("127.0.0.1", 0), framer=framer, defer_start=True)
