@@ -230,13 +230,15 @@ func (u *unit) learnThink(b block, took time.Duration) {
 	u.think += (think - u.think) / 8
 }
 
-// follow plans anew when the unit has become another.
+// follow plans anew when the unit has become another. After a failure it waits
+// for an answer first: a late reply to a request of before must not meet a new
+// one that looks like it.
 func (u *unit) follow(now time.Time) {
 	if u.plannedAt.IsZero() {
 		u.plannedAt = now
 	}
 	off := (u.think - u.cost.think).Abs()
-	if off > u.cost.think/4+thinkStep && now.Sub(u.plannedAt) >= replanAfter {
+	if u.failures == 0 && off > u.cost.think/4+thinkStep && now.Sub(u.plannedAt) >= replanAfter {
 		u.cost.think, u.plannedAt = u.think, now
 		u.replan()
 	}
