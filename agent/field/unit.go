@@ -117,7 +117,10 @@ func (in Instrument) dueWith(periods []time.Duration, paces uint64) (points []Po
 			points, which = append(points, p), append(which, i)
 		}
 	}
-	return points, which
+	if len(points) == len(in.Points) {
+		points = in.Points // which need not be there twice
+	}
+	return slices.Clip(points), slices.Clip(which)
 }
 
 // visit returns the one for some paces, which it makes when there was none yet.
