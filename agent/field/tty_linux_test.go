@@ -8,6 +8,7 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"sync/atomic"
 	"testing"
@@ -129,6 +130,7 @@ func TestPulledAdapter(t *testing.T) {
 	ended, batches := make(chan error), make(chan Batch)
 	go func() {
 		ended <- field.Run(ctx, func(b Batch) {
+			b.Readings = slices.Clone(b.Readings)
 			select {
 			case batches <- b:
 			case <-ctx.Done():

@@ -8,8 +8,9 @@ import (
 	"ebbwatch/agent/reading"
 )
 
-// mostPeriods is how many different periods the points of an instrument have.
-const mostPeriods = 8
+// mostPeriods is how many different periods the points of an instrument have at
+// most. There may be a visit for each set of them.
+const mostPeriods = 5
 
 // unit is an instrument and what was learned about reading it.
 type unit struct {
