@@ -228,7 +228,7 @@ func BenchmarkTransactionTCP(b *testing.B) {
 		// What of a poll is the transaction, without decoding and batch.
 		began = time.Now()
 		for range turn {
-			if _, err := w.read(b.Context(), 1, w.units[0].blocks[0]); err != nil {
+			if _, err := w.read(b.Context(), 1, w.units[0].now.blocks[0]); err != nil {
 				b.Fatal(err)
 			}
 		}

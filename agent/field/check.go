@@ -103,6 +103,9 @@ func (in Instrument) check(l Line, fault faults) {
 	if len(in.Points) == 0 {
 		fault("no points")
 	}
+	if n := len(in.periods()); n > mostPeriods {
+		fault("its points have %d different periods, expected at most %d", n, mostPeriods)
+	}
 	sound := true
 	for _, p := range in.Points {
 		if err := p.check(); err != nil {
@@ -133,6 +136,8 @@ func (in Instrument) check(l Line, fault faults) {
 
 func (p Point) check() error {
 	switch n := p.size(); {
+	case p.Every < 0:
+		return fmt.Errorf("every %v, expected more than 0", p.Every)
 	case !slices.Contains(tables, p.Table):
 		return fmt.Errorf("table %q, expected one of %v", p.Table, tables)
 	case n == 0, p.bits() != (p.Type == "bit"):

@@ -81,11 +81,16 @@ func (l Line) dataBits() int {
 type PlannedRequest struct {
 	Instrument string
 	Unit       byte
-	Every      time.Duration
-	Table      Table
-	Address    uint16
-	Quantity   int      // of registers or bits
-	Points     []string // names, by address
+	// Urgent tells that the instrument goes before those that are not.
+	Urgent bool
+	// Every is the period of the poll that makes the request. Within is the
+	// period of a longer one that makes it or another in its place whenever both
+	// are due, since it reads these points too; 0 where there is none.
+	Every, Within time.Duration
+	Table         Table
+	Address       uint16
+	Quantity      int            // of registers or bits
+	Points        []PlannedPoint // by address
 	// RequestBytes and ReplyBytes are the sizes of the frames.
 	RequestBytes, ReplyBytes int
 	// Wire is the time of both frames at the speed of the line and of the
@@ -94,56 +99,202 @@ type PlannedRequest struct {
 	Wire, Think time.Duration
 }
 
+// took is the time of the request and its reply.
+func (r PlannedRequest) took() time.Duration { return r.Wire + r.Think }
+
+// Share is the part of the line's time that the request takes. Of two periods of
+// which none is a multiple of the other, each counts as if the two never fell due
+// together.
+func (r PlannedRequest) Share() float64 {
+	share := r.took().Seconds() / r.Every.Seconds()
+	if r.Within > 0 {
+		share -= r.took().Seconds() / r.Within.Seconds()
+	}
+	return share
+}
+
+// PlannedPoint is a point with the age that its value reaches at most, just
+// before the next: its period and the longest time until a poll that is due has
+// ended.
+type PlannedPoint struct {
+	Name string
+	// Oldest holds while every unit answers as the plan assumes, WithDead while
+	// one other unit of the line does not answer at all.
+	Oldest, WithDead time.Duration
+}
+
 // Plan returns the requests by which the instruments of a line are read, in the
-// order of the instruments and their addresses, as New would have them. The line
-// must be one that New accepts.
+// order of the instruments, their periods and addresses, as New would have them.
+// The line must be one that New accepts.
 func Plan(l Line) []PlannedRequest {
 	var all []PlannedRequest
+	var loads []load
 	c := costOf(l)
 	for _, in := range l.Instruments {
-		for _, b := range plan(in.Points, c, in.barriers()) {
-			r := PlannedRequest{
-				Instrument: in.Name, Unit: in.Unit, Every: in.Every,
-				Table: b.table, Address: b.address, Quantity: b.quantity,
-				RequestBytes: c.request, ReplyBytes: c.replyTo(b),
-				Wire: c.wire(b), Think: c.think,
+		of := len(all)
+		periods := in.periods()
+		for k, every := range periods {
+			points, _ := in.dueWith(periods, together(periods, k))
+			for _, b := range plan(points, c, in.barriers()) {
+				r := PlannedRequest{
+					Instrument: in.Name, Unit: in.Unit, Urgent: in.urgent(), Every: every, Within: within(periods, k),
+					Table: b.table, Address: b.address, Quantity: b.quantity,
+					RequestBytes: c.request, ReplyBytes: c.replyTo(b),
+					Wire: c.wire(b), Think: c.think,
+				}
+				for _, i := range b.points {
+					r.Points = append(r.Points, PlannedPoint{Name: points[i].Name, Oldest: in.period(points[i])})
+				}
+				all = append(all, r)
 			}
-			for _, i := range b.points {
-				r.Points = append(r.Points, in.Points[i].Name)
-			}
-			all = append(all, r)
+		}
+		loads = append(loads, loadOf(all[of:]))
+	}
+	after, withDead := ends(loads), endsWithDead(loads, holds(l))
+	unit := -1
+	for i, r := range all {
+		if i == 0 || r.Instrument != all[i-1].Instrument {
+			unit++
+		}
+		for j := range r.Points {
+			p := &r.Points[j] // whose Oldest is the period so far
+			p.Oldest, p.WithDead = p.Oldest+after[unit], p.Oldest+withDead[unit]
 		}
 	}
 	return all
 }
 
-// Load is how much of a line a plan takes.
-type Load struct {
-	// Cycle is the time to read every instrument once.
-	Cycle time.Duration
-	// Peak is Cycle as a share of the shortest period. Up to 1 no poll is left
-	// out even when all fall due at once, and a value gets at most as old as the
-	// period of its instrument and Cycle together.
-	Peak float64
-	// Mean is the share of the time in which the line is in use. Above 1, polls
-	// are left out.
-	Mean float64
+// within is the next longer period that is a multiple of the one with number k,
+// 0 when there is none.
+func within(periods []time.Duration, k int) time.Duration {
+	for _, p := range periods[k+1:] {
+		if p%periods[k] == 0 {
+			return p
+		}
+	}
+	return 0
 }
 
-// LoadOf sums the requests of one line. Without any it is zero.
-func LoadOf(requests []PlannedRequest) Load {
-	var sum Load
-	var shortest time.Duration
+// holds is how long an attempt to read a dead unit holds the line as long as no
+// reply was slow.
+func holds(l Line) time.Duration {
+	if l.Kind == TCP {
+		return l.Timeout
+	}
+	return l.Timeout + leastGrace
+}
+
+// load is what a unit takes of a line at most.
+type load struct {
+	urgent        bool
+	every         time.Duration // the shortest period
+	poll, longest time.Duration // of everything, of one request
+	requests      int           // of everything
+}
+
+func loadOf(requests []PlannedRequest) load {
+	l := load{urgent: requests[0].Urgent, every: requests[0].Every}
 	for _, r := range requests {
-		took := r.Wire + r.Think
-		sum.Cycle += took
-		sum.Mean += took.Seconds() / r.Every.Seconds()
+		if r.Within == 0 {
+			l.poll += r.took()
+			l.requests++
+		}
+		l.longest = max(l.longest, r.took())
+	}
+	return l
+}
+
+// ends is how long after it is due the poll of each unit ends at most.
+//
+// An urgent poll waits for one request of a unit that is not urgent and one poll
+// of each other urgent unit. A poll that is not urgent waits for one poll of each
+// other such unit, since none has more than one due, and for as many of the
+// urgent ones as fall due meanwhile, but for one of each before each request at
+// most. That holds on a line that is behind too.
+func ends(loads []load) []time.Duration {
+	var urgent, longest, others time.Duration
+	rounds := time.Duration(1)
+	for _, l := range loads {
+		if l.urgent {
+			urgent += l.poll
+		} else {
+			others += l.poll
+			longest = max(longest, l.longest)
+			rounds += time.Duration(l.requests)
+		}
+	}
+	urgent += longest
+	last := time.Duration(-1)
+	sum := others
+	for sum != last {
+		last, sum = sum, others
+		for _, l := range loads {
+			if l.urgent {
+				sum += l.poll * min(rounds, (last+urgent)/l.every+1)
+			}
+		}
+	}
+	all := make([]time.Duration, len(loads))
+	for i, l := range loads {
+		all[i] = sum
+		if l.urgent {
+			all[i] = urgent
+		}
+	}
+	return all
+}
+
+// endsWithDead is ends while one other unit, whichever is worst, does not answer
+// and holds the line for some time at each attempt.
+func endsWithDead(loads []load, holds time.Duration) []time.Duration {
+	worst := ends(loads)
+	for dead, was := range loads {
+		loads[dead].poll, loads[dead].longest, loads[dead].requests = holds, holds, 1
+		for i, e := range ends(loads) {
+			if i != dead {
+				worst[i] = max(worst[i], e)
+			}
+		}
+		loads[dead] = was
+	}
+	return worst
+}
+
+// Load is how much of a line a plan takes.
+type Load struct {
+	// Cycle is the time to read every instrument once, with all its points.
+	Cycle time.Duration
+	// Peak is Cycle as a share of the shortest period. Up to 1 no poll is left
+	// out even when all fall due at once.
+	Peak float64
+	// Mean is the share of the time in which the line is in use, the sum of the
+	// shares of all requests. Above 1, polls are left out.
+	Mean float64
+	// Dead is how long an attempt to read a unit that does not answer holds the
+	// line. DeadShare is the most of the time that one such unit takes, once it
+	// has failed to answer several times in a row.
+	Dead      time.Duration
+	DeadShare float64
+}
+
+// LoadOf sums the plan of one line.
+func LoadOf(l Line) Load {
+	sum := Load{Dead: holds(l)}
+	var shortest time.Duration
+	for _, r := range Plan(l) {
+		if r.Within == 0 {
+			sum.Cycle += r.took()
+		}
+		sum.Mean += r.Share()
 		if shortest == 0 || r.Every < shortest {
 			shortest = r.Every
 		}
 	}
 	if shortest > 0 {
 		sum.Peak = sum.Cycle.Seconds() / shortest.Seconds()
+	}
+	for _, in := range l.Instruments {
+		sum.DeadShare = max(sum.DeadShare, sum.Dead.Seconds()/restOf(in.periods()[0], sum.Dead).Seconds())
 	}
 	return sum
 }

@@ -93,7 +93,7 @@ func (w *worker) explainPoints(u *unit, readings []reading.Reading) error {
 			continue
 		}
 		text := "point " + r.Point + " " + reading.Explain(r.Quality.Reason)
-		if p := u.Points[i]; r.Quality.Reason == reading.OutOfRange {
+		if p := u.now.points[i]; r.Quality.Reason == reading.OutOfRange {
 			text += fmt.Sprintf(" (%s, range %s to %s %s)", number(p.Unit.FromSI(r.Value)), number(p.Range[0]), number(p.Range[1]), p.Unit)
 		}
 		what = append(what, text)

@@ -189,6 +189,7 @@ func (f *fake) start(t *testing.T, l Line, o Options) (*Field, <-chan Batch) {
 	batches, ended := make(chan Batch), make(chan error, 1)
 	go func() {
 		ended <- fd.Run(ctx, func(b Batch) {
+			b.Readings = slices.Clone(b.Readings)
 			select {
 			case batches <- b:
 			case <-ctx.Done():

@@ -8,6 +8,7 @@ import (
 	"net"
 	"os/exec"
 	"regexp"
+	"slices"
 	"strconv"
 	"strings"
 	"testing"
@@ -90,6 +91,7 @@ func run(t *testing.T, l Line) running {
 	ended := make(chan error)
 	go func() {
 		ended <- field.Run(ctx, func(b Batch) {
+			b.Readings = slices.Clone(b.Readings)
 			select {
 			case r.batches <- b:
 			case <-ctx.Done():
