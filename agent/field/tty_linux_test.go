@@ -178,6 +178,44 @@ func TestPulledAdapter(t *testing.T) {
 	}
 }
 
+// TestPulledWhileWaiting: an adapter that vanishes in the middle of a transaction
+// is noticed at once, not when the reply is overdue.
+func TestPulledWhileWaiting(t *testing.T) {
+	far, device := terminal(t)
+	l := serial(device, instrument("north", 11, time.Second, 0))
+	l.Timeout = time.Hour
+	field, err := New([]Line{l}, Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	w := field.workers[0]
+	defer w.link.close()
+	go func() {
+		var request [8]byte
+		for n := 0; n < len(request); { // reads fail until the line is opened
+			m, err := far.Read(request[n:])
+			if err != nil {
+				<-time.After(time.Millisecond)
+			}
+			n += m
+		}
+		far.Close()
+	}()
+	got := make(chan error)
+	go func() {
+		_, err := w.read(t.Context(), 11, block{table: HoldingRegister, address: 0, quantity: 1})
+		got <- err
+	}()
+	select {
+	case err := <-got:
+		if err == nil || reasonOf(err) != reading.NotConnected {
+			t.Errorf("error %v", err)
+		}
+	case <-time.After(20 * time.Second):
+		t.Error("not noticed in 20 s")
+	}
+}
+
 func TestOpenTTY(t *testing.T) {
 	_, device := terminal(t)
 	l := serial(device, instrument("north", 11, time.Second, 0))
