@@ -420,6 +420,7 @@ func TestNewRefuses(t *testing.T) {
 		{line(func(l *Line) { l.RS485 = &RS485{AfterSend: 1500 * time.Microsecond} }), "RTS is to be held for 1.5ms, expected 0 to 100 whole milliseconds"},
 		{line(func(l *Line) { l.RS485 = &RS485{AfterSend: time.Second} }), "RTS is to be held for 1s, expected 0 to 100 whole milliseconds"},
 		{line(func(l *Line) { l.Kind, l.DataBits, l.Baud, l.Timeout = ASCII, 7, 300, time.Second }), "holding register 7 take 1066 ms on the wire at 300 baud"},
+		{line(func(l *Line) { l.Kind, l.Address, l.RS485 = RTUOverTCP, "192.0.2.1:502", &RS485{} }), "rs485 on a line of kind rtu-over-tcp, expected on rtu and ascii alone"},
 		{line(func(l *Line) { l.Kind, l.Address = TCP, "192.0.2.1" }), `address "192.0.2.1", expected host:port`},
 		{line(func(l *Line) { l.Instruments[0].Unit = 0 }), "unit 0, expected 1 to 247"},
 		{line(func(l *Line) { l.Instruments[0].Every = 0 }), "every 0s, expected more than 0"},

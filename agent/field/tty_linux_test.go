@@ -294,9 +294,9 @@ func TestRS485Layout(t *testing.T) {
 #include <sys/ioctl.h>
 int main(void) {
     typedef struct serial_rs485 s;
-    printf("%zu %zu %zu %zu %d %d %d %d\n", sizeof(s), offsetof(s, flags),
+    printf("%zu %zu %zu %zu %d %d %d %u\n", sizeof(s), offsetof(s, flags),
         offsetof(s, delay_rts_before_send), offsetof(s, delay_rts_after_send),
-        SER_RS485_ENABLED, SER_RS485_RTS_ON_SEND, SER_RS485_RTS_AFTER_SEND, TIOCSRS485);
+        SER_RS485_ENABLED, SER_RS485_RTS_ON_SEND, SER_RS485_RTS_AFTER_SEND, (unsigned)TIOCSRS485);
 }
 `), 0o600)
 	if err != nil {
@@ -311,7 +311,7 @@ int main(void) {
 	}
 	var s serialRS485
 	ours := fmt.Sprintln(unsafe.Sizeof(s), unsafe.Offsetof(s.flags), unsafe.Offsetof(s.beforeSend), unsafe.Offsetof(s.afterSend),
-		rs485Enabled, rs485RTSOnSend, rs485RTSAfterSend, unix.TIOCSRS485)
+		rs485Enabled, rs485RTSOnSend, rs485RTSAfterSend, uint32(unix.TIOCSRS485))
 	if string(theirs) != ours {
 		t.Errorf("layout %sexpected %s", ours, theirs)
 	}
