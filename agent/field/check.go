@@ -58,6 +58,9 @@ func (l Line) check(fault faults) {
 	case !slices.Contains(kinds, l.Kind):
 		fault("kind %q, expected tcp, rtu, rtu-over-tcp, ascii or ascii-over-tcp", l.Kind)
 	default:
+		if l.RS485 != nil {
+			fault("rs485 on a line of kind %s, expected on rtu and ascii alone", l.Kind)
+		}
 		if _, _, err := net.SplitHostPort(l.Address); err != nil {
 			fault("address %q, expected host:port", l.Address)
 		}

@@ -2,6 +2,7 @@ package field
 
 import (
 	"bytes"
+	"context"
 	"errors"
 	"log/slog"
 	"math/rand/v2"
@@ -165,6 +166,51 @@ func TestHalfOpen(t *testing.T) {
 		}
 		if got := strings.Join(seen, " "); got != "good good bad:no-reply good good" {
 			t.Error(got)
+		}
+	})
+}
+
+// counted counts what is asked of a stream.
+type counted struct {
+	stream
+	calls *int
+}
+
+func (c counted) Read(b []byte) (int, error)    { *c.calls++; return c.stream.Read(b) }
+func (c counted) Write(b []byte) (int, error)   { *c.calls++; return c.stream.Write(b) }
+func (c counted) SetDeadline(t time.Time) error { *c.calls++; return c.stream.SetDeadline(t) }
+
+// TestDeadLineBurnsNothing: a line whose only instrument swallows all, or hangs up
+// at once, or babbles, costs some calls a second at most, and each poll tells.
+func TestDeadLineBurnsNothing(t *testing.T) {
+	both(t, func(t *testing.T, f *fake) {
+		for name, acts := range map[string][]act{"swallows": nil, "hangs up": {{close: true}}, "babbles": {{bytes: []byte{0x55}}}} {
+			calls := 0
+			f.script = func(int, []byte) []act { return acts }
+			l := f.line(instrument("north", 11, 100*time.Millisecond, 0))
+			field, err := New([]Line{l}, Options{})
+			if err != nil {
+				t.Fatal(err)
+			}
+			field.workers[0].link.open = func(ctx context.Context) (stream, error) {
+				s, err := f.open(ctx)
+				return counted{s, &calls}, err
+			}
+			ctx, cancel := context.WithTimeout(t.Context(), 10*time.Minute)
+			polls, before := 0, f.openings()
+			field.Run(ctx, func(b Batch) {
+				polls++
+				if b.Err == nil {
+					t.Errorf("%s: a good batch", name)
+				}
+			})
+			cancel()
+			if polls < 5000 {
+				t.Errorf("%s: %d batches in 10 minutes", name, polls)
+			}
+			if n := f.openings() - before; calls == 0 || calls > 6000 || n > 600 {
+				t.Errorf("%s: %d calls and %d openings in 10 minutes", name, calls, n)
+			}
 		}
 	})
 }

@@ -64,7 +64,7 @@ type link struct {
 
 	s        stream
 	ctx      context.Context // that ends s
-	stop     func() bool     // ends that
+	stop     func()          // ends that
 	deadline time.Time       // of the transaction
 	got      buffer
 	failures int       // of opening, or of what was opened, since the last reply
@@ -199,8 +199,16 @@ func (l *link) bind(ctx context.Context) {
 	if l.stop != nil {
 		l.stop()
 	}
-	s := l.s
-	l.ctx, l.stop = ctx, context.AfterFunc(ctx, func() { s.SetDeadline(past) })
+	s, ended := l.s, make(chan struct{})
+	stop := context.AfterFunc(ctx, func() {
+		s.SetDeadline(past)
+		close(ended)
+	})
+	l.ctx, l.stop = ctx, func() {
+		if !stop() {
+			<-ended // else it could end what another context waits for
+		}
+	}
 }
 
 // shut closes the line because of err and sets when it may be opened again.
@@ -240,11 +248,11 @@ func (l *link) grace() time.Duration {
 	if l.silence == 0 {
 		return 0
 	}
-	return max(leastGrace, min(2*l.slowest, l.latest()))
+	return max(leastGrace, min(2*l.slowest, l.mostLate()))
 }
 
-// latest is how long after its request a reply may come and be known as such.
-func (l *link) latest() time.Duration { return max(3*l.timeout, 2*leastGrace) }
+// mostLate is how long after a request bytes are still thought to answer it.
+func (l *link) mostLate() time.Duration { return max(3*l.timeout, 2*leastGrace) }
 
 // coarse is how late a deadline may be noticed: Go's poller counts milliseconds.
 const coarse = time.Millisecond
@@ -267,7 +275,7 @@ func (l *link) listen() error {
 		now := time.Now()
 		if n > 0 {
 			l.discarded(n)
-			if late := now.Sub(l.sent); late < l.latest() {
+			if late := now.Sub(l.sent); late < l.mostLate() {
 				l.slowest = max(l.slowest, late)
 			}
 			until = latest(until, now.Add(l.silence))

@@ -104,7 +104,37 @@ func setTTY(fd int, l Line) error {
 		}
 		return err
 	}
-	const meant = unix.CBAUD | unix.CSIZE | unix.PARENB | unix.PARODD | unix.CSTOPB
+	flags := characterFlags(l)
+	t.Iflag, t.Oflag, t.Lflag = 0, 0, 0
+	if l.Parity != "none" {
+		t.Iflag = unix.INPCK // a character of wrong parity is read as 0
+	}
+	t.Cflag = t.Cflag&^(characterMask|unix.CRTSCTS) | flags | unix.CREAD | unix.CLOCAL
+	t.Ispeed, t.Ospeed = speeds[l.Baud], speeds[l.Baud]
+	t.Cc[unix.VMIN], t.Cc[unix.VTIME] = 1, 0
+	if err := unix.IoctlSetTermios(fd, unix.TCSETS, t); err != nil {
+		return fmt.Errorf("its settings cannot be changed: %w", err)
+	}
+	// A driver may take less than it was asked for without an error.
+	if t, err = unix.IoctlGetTermios(fd, unix.TCGETS); err != nil {
+		return err
+	}
+	if t.Cflag&characterMask != flags && !pseudo(fd) {
+		return fmt.Errorf("it does not take %d baud, %d data bits, parity %s, %d stop bits", l.Baud, l.dataBits(), l.Parity, l.StopBits)
+	}
+	if l.RS485 != nil {
+		if err := setRS485(fd, *l.RS485); err != nil {
+			return err
+		}
+	}
+	return unix.IoctlSetInt(fd, unix.TCFLSH, unix.TCIOFLUSH)
+}
+
+// characterMask has the bits of c_cflag that characterFlags sets.
+const characterMask = unix.CBAUD | unix.CSIZE | unix.PARENB | unix.PARODD | unix.CSTOPB
+
+// characterFlags are the bits of c_cflag that make the characters of a line.
+func characterFlags(l Line) uint32 {
 	flags := speeds[l.Baud] | unix.CS8
 	if l.dataBits() == 7 {
 		flags = speeds[l.Baud] | unix.CS7
@@ -118,29 +148,7 @@ func setTTY(fd int, l Line) error {
 	if l.StopBits == 2 {
 		flags |= unix.CSTOPB
 	}
-	t.Iflag, t.Oflag, t.Lflag = 0, 0, 0
-	if l.Parity != "none" {
-		t.Iflag = unix.INPCK // a character of wrong parity is read as 0
-	}
-	t.Cflag = t.Cflag&^(meant|unix.CRTSCTS) | flags | unix.CREAD | unix.CLOCAL
-	t.Ispeed, t.Ospeed = speeds[l.Baud], speeds[l.Baud]
-	t.Cc[unix.VMIN], t.Cc[unix.VTIME] = 1, 0
-	if err := unix.IoctlSetTermios(fd, unix.TCSETS, t); err != nil {
-		return fmt.Errorf("its settings cannot be changed: %w", err)
-	}
-	// A driver may take less than it was asked for without an error.
-	if t, err = unix.IoctlGetTermios(fd, unix.TCGETS); err != nil {
-		return err
-	}
-	if t.Cflag&meant != flags && !pseudo(fd) {
-		return fmt.Errorf("it does not take %d baud, %d data bits, parity %s, %d stop bits", l.Baud, l.dataBits(), l.Parity, l.StopBits)
-	}
-	if l.RS485 != nil {
-		if err := setRS485(fd, *l.RS485); err != nil {
-			return err
-		}
-	}
-	return unix.IoctlSetInt(fd, unix.TCFLSH, unix.TCIOFLUSH)
+	return flags
 }
 
 // serialRS485 is struct serial_rs485 of include/uapi/linux/serial.h.
