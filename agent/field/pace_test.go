@@ -5,7 +5,6 @@ import (
 	"encoding/binary"
 	"fmt"
 	"math/rand/v2"
-	"runtime"
 	"slices"
 	"strings"
 	"sync/atomic"
@@ -534,51 +533,4 @@ func TestRefusalIsLearnedByVisit(t *testing.T) {
 			before = now
 		}
 	})
-}
-
-// BenchmarkMemory reports what a line, a unit and a point take once New has made
-// them, with the settings that they were made of. A point has one name and no
-// texts.
-func BenchmarkMemory(b *testing.B) {
-	bytes := func(lines, units, points int) float64 {
-		heap := func() float64 {
-			runtime.GC()
-			var m runtime.MemStats
-			runtime.ReadMemStats(&m)
-			return float64(m.HeapAlloc)
-		}
-		before := heap()
-		var all []Line
-		for i := range lines {
-			l := (&fake{}).line()
-			l.Name = fmt.Sprint("line-", i)
-			for u := range units {
-				in := Instrument{Name: fmt.Sprint(l.Name, "-", u), Unit: byte(u), Every: time.Second, Points: make([]Point, points)}
-				for a := range in.Points {
-					in.Points[a] = Point{Name: "point", Table: HoldingRegister, Address: uint16(a), Type: "uint16", Scale: 1, Unit: one}
-				}
-				l.Instruments = append(l.Instruments, in)
-			}
-			l.Instruments = slices.Clip(l.Instruments)
-			all = append(all, l)
-		}
-		field, err := New(all, Options{})
-		if err != nil {
-			b.Fatal(err)
-		}
-		after := heap()
-		runtime.KeepAlive(field)
-		runtime.KeepAlive(all)
-		return after - before
-	}
-	var line, unit, point float64
-	for b.Loop() {
-		one, two, many := bytes(100, 1, 1), bytes(100, 11, 1), bytes(100, 11, 11)
-		point = (many - two) / (100 * 11 * 10)
-		unit = (two-one)/(100*10) - point
-		line = one/100 - unit - point
-	}
-	b.ReportMetric(line, "bytes/line")
-	b.ReportMetric(unit, "bytes/unit")
-	b.ReportMetric(point, "bytes/point")
 }
