@@ -192,7 +192,7 @@ func TestFaultSoak(t *testing.T) {
 				least := 1
 				if during > soakTime {
 					least = len(c.faults) - 1 // split is there twice
-				} else if len(c.units) > 1 {
+				} else if len(c.units) > 1 && during == soakTime {
 					least = len(c.faults) / 3
 				}
 				if len(met) < least {

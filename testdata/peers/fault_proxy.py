@@ -213,6 +213,11 @@ class Terminal:
     def write(self, data):
         os.write(self.fd, data)
 
+    def forget(self):
+        """Drops the requests that came meanwhile."""
+        while select.select([self.fd], [], [], 0)[0]:
+            os.read(self.fd, 4096)
+
 
 class Server:
     """The near side of a serial server: the last client that came."""
@@ -273,6 +278,9 @@ class Server:
                 except OSError:
                     self.end()
 
+    def forget(self):
+        self.spoil("close")
+
     def spoil(self, fault):
         """Ends the client, or keeps it without an answer until another comes."""
         with self.changed:
@@ -293,9 +301,9 @@ def read(fd, size, patience=None):
 
 def serve_serial(mix, kind, near, device):
     def from_peer(size):
-        got = read(peer, size, 10)
+        got = read(peer, size, 5)
         if len(got) < size:
-            sys.exit(f"the peer sent {got.hex()} to {request.hex()} and no more")
+            raise EOFError(f"the peer sent {got.hex()} to {request.hex()} and no more")
         return got
 
     peer = os.open(device, os.O_RDWR | os.O_NOCTTY)
@@ -312,7 +320,14 @@ def serve_serial(mix, kind, near, device):
             near.spoil(fault)
             continue
         os.write(peer, request)
-        out = kind.frame(*bend(fault, *kind.reply(from_peer)), 1 << random.randint(0, 7) if fault == kind.wrong else 0)
+        try:
+            unit, pdu = bend(fault, *kind.reply(from_peer))
+        except EOFError as e:
+            print(e, file=sys.stderr, flush=True)
+            termios.tcflush(peer, termios.TCIOFLUSH)
+            near.forget()
+            continue
+        out = kind.frame(unit, pdu, 1 << random.randint(0, 7) if fault == kind.wrong else 0)
         if fault == "garbage":
             out = random.randbytes(random.randint(1, 40))
         if fault in ("delay", "late"):
