@@ -1,6 +1,9 @@
 package field
 
-import "time"
+import (
+	"slices"
+	"time"
+)
 
 // What the plan assumes until something is known about a unit. Common practice,
 // no source: instruments on a serial line think for some milliseconds, those on
@@ -150,7 +153,7 @@ func Plan(l Line) []PlannedRequest {
 		}
 		loads = append(loads, loadOf(all[of:]))
 	}
-	after, withDead := ends(loads), endsWithDead(loads, holds(l))
+	after, withDead := ends(loads), endsWithDead(loads, l.Timeout, firstGrace(l))
 	unit := -1
 	for i, r := range all {
 		if i == 0 || r.Instrument != all[i-1].Instrument {
@@ -175,19 +178,22 @@ func within(periods []time.Duration, k int) time.Duration {
 	return 0
 }
 
-// holds is how long an attempt to read a dead unit holds the line as long as no
-// reply was slow.
-func holds(l Line) time.Duration {
+// firstGrace is that after an attempt to read a dead unit, as long as no reply
+// was slow.
+func firstGrace(l Line) time.Duration {
 	if l.Kind == TCP {
-		return l.Timeout
+		return 0
 	}
-	return l.Timeout + leastGrace
+	return leastGrace
 }
 
 // load is what a unit takes of a line at most.
 type load struct {
-	urgent        bool
-	every         time.Duration // the shortest period
+	urgent bool
+	// every is the least time from one poll that falls due to the next. Of a unit
+	// with several periods one may fall due while another is read.
+	every         time.Duration
+	several       bool
 	poll, longest time.Duration // of everything, of one request
 	requests      int           // of everything
 }
@@ -200,6 +206,10 @@ func loadOf(requests []PlannedRequest) load {
 			l.requests++
 		}
 		l.longest = max(l.longest, r.took())
+		l.several = l.several || r.Every != requests[0].Every
+		for rest := r.Every; rest > 0; {
+			l.every, rest = rest, l.every%rest // the greatest common divisor
+		}
 	}
 	return l
 }
@@ -210,20 +220,34 @@ func loadOf(requests []PlannedRequest) load {
 // of each other urgent unit. A poll that is not urgent waits for one poll of each
 // other such unit, since none has more than one due, and for as many of the
 // urgent ones as fall due meanwhile, but for one of each before each request at
-// most. That holds on a line that is behind too.
+// most. That holds on a line that is behind too, but for a unit with several
+// periods that is not done with one before another is due: it takes two polls.
 func ends(loads []load) []time.Duration {
-	var urgent, longest, others time.Duration
-	rounds := time.Duration(1)
+	loads = slices.Clone(loads)
+	for {
+		all := endsOnce(loads)
+		twice := false
+		for i := range loads {
+			if l := &loads[i]; l.several && all[i] > l.every {
+				l.poll, l.requests, l.several, twice = 2*l.poll, 2*l.requests, false, true
+			}
+		}
+		if !twice {
+			return all
+		}
+	}
+}
+
+func endsOnce(loads []load) []time.Duration {
+	urgent, others, rounds := longest(loads), time.Duration(0), time.Duration(1)
 	for _, l := range loads {
 		if l.urgent {
 			urgent += l.poll
 		} else {
 			others += l.poll
-			longest = max(longest, l.longest)
 			rounds += time.Duration(l.requests)
 		}
 	}
-	urgent += longest
 	last := time.Duration(-1)
 	sum := others
 	for sum != last {
@@ -245,19 +269,41 @@ func ends(loads []load) []time.Duration {
 }
 
 // endsWithDead is ends while one other unit, whichever is worst, does not answer
-// and holds the line for some time at each attempt.
-func endsWithDead(loads []load, holds time.Duration) []time.Duration {
+// and each attempt holds the line for the timeout and a grace after it. A poll
+// may fall due in a grace; if it is urgent and its unit has one period, it then
+// comes before the next attempt.
+func endsWithDead(loads []load, timeout, grace time.Duration) []time.Duration {
 	worst := ends(loads)
+	holds := timeout + grace
 	for dead, was := range loads {
-		loads[dead].poll, loads[dead].longest, loads[dead].requests = holds, holds, 1
+		l := load{every: was.every, poll: holds, longest: holds, requests: 1}
+		if was.urgent {
+			// Its first attempt goes like those of the living.
+			l.poll, l.longest, l.requests = 2*holds, holds+longest(loads), 2
+		}
+		loads[dead] = l
 		for i, e := range ends(loads) {
-			if i != dead {
-				worst[i] = max(worst[i], e)
+			if i == dead {
+				continue
 			}
+			if !loads[i].urgent || loads[i].several {
+				e += grace
+			}
+			worst[i] = max(worst[i], e)
 		}
 		loads[dead] = was
 	}
 	return worst
+}
+
+// longest is the time of the longest request of a unit that is not urgent.
+func longest(loads []load) (longest time.Duration) {
+	for _, l := range loads {
+		if !l.urgent {
+			longest = max(longest, l.longest)
+		}
+	}
+	return longest
 }
 
 // Load is how much of a line a plan takes.
@@ -279,7 +325,7 @@ type Load struct {
 
 // LoadOf sums the plan of one line.
 func LoadOf(l Line) Load {
-	sum := Load{Dead: holds(l)}
+	sum := Load{Dead: l.Timeout + firstGrace(l)}
 	var shortest time.Duration
 	for _, r := range Plan(l) {
 		if r.Within == 0 {

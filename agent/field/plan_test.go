@@ -312,13 +312,14 @@ func TestPlannedRequests(t *testing.T) {
 	character := 11 * time.Second / 9600
 	silence := 7 * 11 * time.Second / (2 * 9600)
 	both := 35*character + 4*silence + 20*time.Millisecond
-	// With the other dead there are the timeout and the grace in its place.
+	// With the other dead there are the timeout of 0.3 s and the grace of 0.5 s in
+	// its place, and what is left of a grace when the poll falls due.
 	old := func(name string, every time.Duration) PlannedPoint {
 		other := 21*character + 2*silence + 10*time.Millisecond
 		if name == "c" {
 			other = 14*character + 2*silence + 10*time.Millisecond
 		}
-		return PlannedPoint{name, every + both, every + other + 800*time.Millisecond}
+		return PlannedPoint{name, every + both, every + other + 1300*time.Millisecond}
 	}
 	want := []PlannedRequest{
 		{"scales", 11, false, time.Second, 0, HoldingRegister, 0, 4, []PlannedPoint{old("a", time.Second), old("b", time.Second)}, 8, 13, 21*character + 2*silence, 10 * time.Millisecond},

@@ -50,7 +50,7 @@ func (w *worker) poll(ctx context.Context, u *unit) (b Batch, failed string) {
 		b.Err = u.last
 		return b, kindOf(u.reason)
 	}
-	if len(u.learned) > 0 && began.After(u.forgetAt) {
+	if len(u.learned) > 0 && u.failures == 0 && began.After(u.forgetAt) {
 		u.learned = nil
 		u.replan()
 	}
@@ -159,7 +159,7 @@ func (w *worker) readApart(ctx context.Context, u *unit, blk block, b *Batch) (f
 // readBlock makes one request and enters its points into the batch. Urgent units
 // that are due go before it, unless it is to one of them.
 func (w *worker) readBlock(ctx context.Context, u *unit, blk block, b *Batch) *failure {
-	if !u.Urgent {
+	if !u.goesFirst() {
 		w.urgentFirst(ctx)
 		w.round++
 	}

@@ -28,7 +28,8 @@ func marked(unit byte, table Table, address uint16) uint16 {
 	return v
 }
 
-// soaked is units that hold marked values, and instruments that read them. The
+// soaked is units that hold marked values, and instruments that read them, their
+// points by three periods. The
 // requests to an even unit draw replies that look the same.
 func soaked(units ...byte) (peertest.Map, []Instrument) {
 	tables := map[Table]peertest.Table{
@@ -48,7 +49,7 @@ func soaked(units ...byte) (peertest.Map, []Instrument) {
 		in := Instrument{Name: fmt.Sprint("unit-", u), Unit: u, Every: 40 * time.Millisecond}
 		add := func(table Table, kind string, from, to, step uint16) {
 			for a := from; a <= to; a += step {
-				in.Points = append(in.Points, Point{Name: fmt.Sprintf("%s-%d", table, a), Table: table, Type: kind, Address: a, Scale: 1, Unit: one})
+				in.Points = append(in.Points, Point{Name: fmt.Sprintf("%s-%d", table, a), Table: table, Type: kind, Address: a, Scale: 1, Unit: one, Every: in.Every * time.Duration(1+a%3)})
 			}
 		}
 		if u%2 == 0 {
@@ -145,8 +146,8 @@ func TestFaultSoak(t *testing.T) {
 				judge := func(b Batch) bool {
 					in := instruments[slices.IndexFunc(instruments, func(in Instrument) bool { return in.Name == b.Instrument })]
 					all := true
-					for i, p := range in.Points {
-						got := b.Readings[i]
+					for _, got := range b.Readings {
+						p := in.Points[slices.IndexFunc(in.Points, func(p Point) bool { return p.Name == got.Point })]
 						if !got.Quality.Usable() {
 							all = false
 							bad++

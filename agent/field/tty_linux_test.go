@@ -9,6 +9,7 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"slices"
 	"strings"
 	"sync/atomic"
 	"testing"
@@ -168,6 +169,7 @@ func TestPulledAdapter(t *testing.T) {
 	ended, batches := make(chan error), make(chan Batch)
 	go func() {
 		ended <- field.Run(ctx, func(b Batch) {
+			b.Readings = slices.Clone(b.Readings)
 			select {
 			case batches <- b:
 			case <-ctx.Done():

@@ -8,8 +8,9 @@ import (
 	"ebbwatch/agent/reading"
 )
 
-// mostPeriods is how many different periods the points of an instrument have.
-const mostPeriods = 8
+// mostPeriods is how many different periods the points of an instrument have at
+// most. There may be a visit for each set of them.
+const mostPeriods = 5
 
 // unit is an instrument and what was learned about reading it.
 type unit struct {
@@ -117,7 +118,10 @@ func (in Instrument) dueWith(periods []time.Duration, paces uint64) (points []Po
 			points, which = append(points, p), append(which, i)
 		}
 	}
-	return points, which
+	if len(points) == len(in.Points) {
+		points = in.Points // which need not be there twice
+	}
+	return slices.Clip(points), slices.Clip(which)
 }
 
 // visit returns the one for some paces, which it makes when there was none yet.
@@ -230,13 +234,15 @@ func (u *unit) learnThink(b block, took time.Duration) {
 	u.think += (think - u.think) / 8
 }
 
-// follow plans anew when the unit has become another.
+// follow plans anew when the unit has become another. After a failure it waits
+// for an answer first: a late reply to a request of before must not meet a new
+// one that looks like it.
 func (u *unit) follow(now time.Time) {
 	if u.plannedAt.IsZero() {
 		u.plannedAt = now
 	}
 	off := (u.think - u.cost.think).Abs()
-	if off > u.cost.think/4+thinkStep && now.Sub(u.plannedAt) >= replanAfter {
+	if u.failures == 0 && off > u.cost.think/4+thinkStep && now.Sub(u.plannedAt) >= replanAfter {
 		u.cost.think, u.plannedAt = u.think, now
 		u.replan()
 	}

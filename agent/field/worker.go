@@ -18,8 +18,8 @@ type worker struct {
 	now   func() time.Time
 	log   *slog.Logger
 	emit  func(Batch)
-	// round counts the requests to units that are not urgent. An urgent one
-	// goes before the others once in each.
+	// round counts the requests to units that do not go first. One that does goes
+	// before the others once in each.
 	round uint64
 	// elsewhere is the time given to urgent units amid the polls of others.
 	elsewhere time.Duration
@@ -38,9 +38,13 @@ func newWorker(l Line, o Options) *worker {
 	return w
 }
 
-// first reports whether an urgent unit is due that goes before all others now.
+// goesFirst reports whether the unit is urgent and answers. One that does not is
+// tried in turn, lest it hold up the others that are urgent.
+func (u *unit) goesFirst() bool { return u.Urgent && u.failures == 0 }
+
+// first reports whether the unit is due and goes before all others now.
 func (u *unit) first(now time.Time, round uint64) bool {
-	return u.Urgent && u.round != round && !u.due.After(now)
+	return u.goesFirst() && u.round != round && !u.due.After(now)
 }
 
 // next is the unit to poll next. Of those that are due an urgent one goes first,
