@@ -37,18 +37,18 @@ func fitASCII(request, got []byte) (int, error) {
 	}
 	bytes := rtuHeader + pdu + asciiLRC
 	size := asciiStart + 2*bytes + asciiEnd
-	if len(got) < size {
+	if len(got) != size {
 		return size, nil
 	}
 	var frame [maxFrame]byte
 	if err := unspell(frame[:bytes], got[asciiStart:]); err != nil {
 		return 0, err
 	}
-	if lrc(frame[:bytes]) != 0 {
-		return 0, wrongReply("its checksum is wrong")
-	}
-	if end := got[size-asciiEnd : size]; end[0] != '\r' || end[1] != '\n' {
+	if end := got[size-asciiEnd:]; end[0] != '\r' || end[1] != '\n' {
 		return 0, wrongReply(fmt.Sprintf("it ends with bytes % X, expected carriage return and line feed", end))
+	}
+	if lrc(frame[:bytes]) != 0 {
+		return 0, wrongSum
 	}
 	return size, nil
 }

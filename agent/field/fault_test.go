@@ -170,6 +170,57 @@ func TestHalfOpen(t *testing.T) {
 	})
 }
 
+// TestSpoiltReplyNeedsNoRest: a unit whose replies look alike is left alone after
+// silence, for the reply may still come, but not when noise spoilt it.
+func TestSpoiltReplyNeedsNoRest(t *testing.T) {
+	for _, c := range []struct {
+		name  string
+		acts  func(f *fake, q []byte) []act
+		quick bool
+	}{
+		{"checksum", func(f *fake, q []byte) []act {
+			b := f.honest(q)
+			last := len(b) - 1
+			if f.ascii {
+				last -= asciiEnd
+				b[last] = "123456789ABCDEF0"[strings.IndexByte("0123456789ABCDEF", b[last])]
+			} else {
+				b[last] ^= 1
+			}
+			return []act{{bytes: b}}
+		}, true},
+		{"silence", func(*fake, []byte) []act { return nil }, false},
+		{"a reply that is followed", func(f *fake, q []byte) []act { return []act{{bytes: append(f.honest(q), 0)}} }, false},
+		{"noise", func(f *fake, q []byte) []act { return []act{{bytes: []byte{0x55, 0xAA}}} }, false},
+	} {
+		both(t, func(t *testing.T, f *fake) {
+			if !f.rtu {
+				return
+			}
+			f.script = func(n int, q []byte) []act {
+				if n == 3 {
+					return c.acts(f, q)
+				}
+				return []act{{bytes: f.honest(q)}}
+			}
+			l := f.line(instrument("north", 11, time.Second, 0, 500)) // too far apart to merge
+			_, batches := f.start(t, l, Options{})
+			if b := <-batches; b.Err != nil {
+				t.Fatal(b.Err)
+			}
+			if b := <-batches; b.Err == nil {
+				t.Fatalf("%s: the fault is not seen", c.name)
+			}
+			bad := 1
+			for ; (<-batches).Err != nil; bad++ {
+			}
+			if c.quick != (bad == 1) || bad > 6 {
+				t.Errorf("%s: %d bad batches", c.name, bad)
+			}
+		})
+	}
+}
+
 // counted counts what is asked of a stream.
 type counted struct {
 	stream

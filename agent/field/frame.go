@@ -24,6 +24,10 @@ type wrongReply string
 
 func (w wrongReply) Error() string { return string(w) }
 
+// wrongSum is of a reply that is right but for its checksum: unit, function, byte
+// count and size fit the request, so that its unit has nothing more to say to it.
+const wrongSum = wrongReply("its checksum is wrong")
+
 // A fit looks at what has arrived so far of the reply to a request. It returns
 // the size that the whole reply has, 0 while that cannot be told, or a
 // wrongReply as soon as what arrived cannot be the reply.
@@ -104,8 +108,8 @@ func fitRTU(request, got []byte) (int, error) {
 		return 0, err
 	}
 	size := rtuHeader + pdu + rtuCRC
-	if len(got) >= size && crc(got[:size-rtuCRC]) != binary.LittleEndian.Uint16(got[size-rtuCRC:]) {
-		return 0, wrongReply("its checksum is wrong")
+	if len(got) == size && crc(got[:size-rtuCRC]) != binary.LittleEndian.Uint16(got[size-rtuCRC:]) {
+		return 0, wrongSum
 	}
 	return size, nil
 }

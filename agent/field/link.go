@@ -19,8 +19,8 @@ const (
 	lastReopen  = 3 * time.Second
 )
 
-// leastGrace is the shortest time that a line of RTU or ASCII is left silent after a
-// failed transaction, so that a late reply is not taken for the next one. It
+// leastGrace is the shortest time that a line of RTU or ASCII is left silent after
+// a failed transaction, so that a late reply is not taken for the next one. It
 // sufficed for replies up to 450 ms late. A slower unit lengthens it.
 const leastGrace = 500 * time.Millisecond
 
@@ -259,19 +259,25 @@ const coarse = time.Millisecond
 
 // listen waits until the grace is over and the line has been silent, and discards
 // what arrives meanwhile. On a serial device it waits the last millisecond by a
-// finer clock and deaf: every request would be late else.
+// finer clock, then looks once more: every request would be late else.
 func (l *link) listen() error {
 	until := latest(l.graceUntil, time.Now().Add(l.silence))
 	limit := until.Add(l.timeout)
-	var deaf time.Duration
+	var fine time.Duration
 	if isTTY(l.s) {
-		deaf = coarse
+		fine = coarse
 	}
 	for {
-		if err := l.until(until.Add(-deaf)); err != nil {
+		if err := l.until(until.Add(-fine)); err != nil {
 			return err
 		}
 		n, err := l.s.Read(l.got[:])
+		if fine > 0 && isTimeout(err) {
+			pause(time.Until(until))
+			if n = waiting(l.s, l.got[:]); n > 0 {
+				err = nil
+			}
+		}
 		now := time.Now()
 		if n > 0 {
 			l.discarded(n)
@@ -282,9 +288,6 @@ func (l *link) listen() error {
 		}
 		switch {
 		case isTimeout(err):
-			if deaf > 0 {
-				pause(time.Until(until))
-			}
 			return l.ctx.Err()
 		case err != nil:
 			return err

@@ -204,9 +204,10 @@ func (w *worker) rest(u *unit, f *failure) {
 	}
 	every := u.paces[0].every
 	wait := min(restOf(every, w.line.Timeout+w.link.grace()), every<<min(u.failures, 10))
-	if w.link.silence > 0 && u.alike() {
+	if w.link.silence > 0 && u.alike() && !errors.Is(f, wrongSum) {
 		// A reply later than the grace could be taken for that to another
-		// request to this unit, for RTU replies do not say what they answer.
+		// request to this unit, for RTU replies do not say what they answer. One
+		// that was spoilt on the way is no longer to come.
 		wait = max(wait, restOf(every, 0))
 	}
 	u.failures++

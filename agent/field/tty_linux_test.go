@@ -104,6 +104,42 @@ func TestLateReplyOnATerminal(t *testing.T) {
 	}
 }
 
+// TestReplyInTheLastMillisecond: what arrives while a device is not waited for by
+// Go's poller is discarded too.
+func TestReplyInTheLastMillisecond(t *testing.T) {
+	far, device := terminal(t)
+	go answer(far, func(int) time.Duration { return 0 })
+	discarded := 0
+	l := newLink(serial(device, Instrument{}), func(n int) { discarded += n })
+	defer l.close()
+	l.silence = coarse // all of it
+	read := func(address uint16) {
+		data, err := l.read(t.Context(), ask{11, 3, address, 1})
+		if err != nil || data[1] != byte(address) {
+			t.Errorf("register %d: % X, %v", address, data, err)
+		}
+	}
+	read(1)
+	for address := range uint16(20) {
+		before := discarded
+		far.Write(rtu(11, 3, 2, 0xEE, 0xEE)) // which looks like the reply
+		conn, err := l.s.(*leanFile).SyscallConn()
+		if err != nil {
+			t.Fatal(err)
+		}
+		for n := 0; n < 7; <-time.After(time.Millisecond) {
+			conn.Control(func(fd uintptr) { n, err = unix.IoctlGetInt(int(fd), unix.TIOCINQ) })
+			if err != nil {
+				t.Fatal(err)
+			}
+		}
+		read(address)
+		if discarded != before+7 {
+			t.Errorf("%d bytes discarded, expected 7", discarded-before)
+		}
+	}
+}
+
 // TestPulledAdapter: the device vanishes under an open line and comes back as
 // another.
 func TestPulledAdapter(t *testing.T) {

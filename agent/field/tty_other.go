@@ -15,6 +15,8 @@ func openTTY(Line) (stream, error) {
 
 func isTTY(stream) bool { return false }
 
+func waiting(stream, []byte) int { return 0 }
+
 func lean(c net.Conn) (stream, error) { return c, nil }
 
 func pause(d time.Duration) { time.Sleep(d) }
