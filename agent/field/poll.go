@@ -43,7 +43,7 @@ func (w *worker) poll(ctx context.Context, u *unit) (b Batch, failed string) {
 	v, began := u.now, time.Now()
 	b = Batch{Line: w.line.Name, Instrument: u.Name, Readings: v.readings}
 	for i := range v.points {
-		b.Readings[i] = reading.Reading{Point: v.points[i].Name}
+		b.Readings[i] = reading.Reading{Point: v.points[i].Name, Text: v.readings[i].Text}
 	}
 	if began.Before(u.tryAt) {
 		b.fill(u.reason, w.now())
@@ -173,7 +173,7 @@ func (w *worker) readBlock(ctx context.Context, u *unit, blk block, b *Batch) *f
 			u.slowest = max(u.slowest, took)
 		}
 		for _, i := range blk.points {
-			b.Readings[i].Quality, b.Readings[i].Time = reading.BadBecause(f.reason), now
+			b.Readings[i] = reading.Reading{Point: u.now.points[i].Name, Quality: reading.BadBecause(f.reason), Time: now}
 		}
 		return f
 	}
@@ -181,8 +181,9 @@ func (w *worker) readBlock(ctx context.Context, u *unit, blk block, b *Batch) *f
 	u.learnThink(blk, took)
 	for _, i := range blk.points {
 		p := u.now.points[i]
-		value, quality := Decode(p, blk.part(p, data))
-		b.Readings[i] = reading.Reading{Point: p.Name, Value: value, Quality: quality, Time: now}
+		part := blk.part(p, data)
+		value, quality := Decode(p, part)
+		b.Readings[i] = reading.Reading{Point: p.Name, Value: value, Quality: quality, Text: Text(p, part, b.Readings[i].Text), Time: now}
 	}
 	return nil
 }
@@ -191,7 +192,7 @@ func (w *worker) readBlock(ctx context.Context, u *unit, blk block, b *Batch) *f
 func (b *Batch) fill(reason string, now time.Time) {
 	for i := range b.Readings {
 		if r := &b.Readings[i]; r.Quality == (reading.Quality{}) {
-			r.Quality, r.Time = reading.BadBecause(reason), now
+			*r = reading.Reading{Point: r.Point, Quality: reading.BadBecause(reason), Time: now}
 		}
 	}
 }
