@@ -299,8 +299,8 @@ func (l *link) listen() error {
 
 // outlast waits for the end of a grace, so that whoever sends next is chosen
 // after it. What goes wrong meanwhile, the next exchange meets too.
-func (l *link) outlast() {
-	if l.s != nil && time.Now().Before(l.graceUntil) {
+func (l *link) outlast(ctx context.Context) {
+	if l.silence > 0 && l.connect(ctx, time.Now().Add(l.timeout)) == nil && time.Now().Before(l.graceUntil) {
 		l.listen()
 	}
 }

@@ -160,7 +160,7 @@ func (w *worker) readApart(ctx context.Context, u *unit, blk block, b *Batch) (f
 // that are due go before it, unless it is to one of them.
 func (w *worker) readBlock(ctx context.Context, u *unit, blk block, b *Batch) *failure {
 	if !u.goesFirst() {
-		w.link.outlast()
+		w.link.outlast(ctx)
 		w.urgentFirst(ctx)
 		w.round++
 	}
