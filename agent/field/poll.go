@@ -180,8 +180,11 @@ func (w *worker) readBlock(ctx context.Context, u *unit, blk block, b *Batch) *f
 	u.learnThink(blk, took)
 	for _, i := range blk.points {
 		p := u.now.points[i]
-		value, quality := Decode(p, blk.part(p, data))
-		b.Readings[i] = reading.Reading{Point: p.Name, Value: value, Quality: quality, Time: now}
+		part := blk.part(p, data)
+		value, quality := Decode(p, part)
+		text := Text(p, part, u.now.texts[i])
+		u.now.texts[i] = text
+		b.Readings[i] = reading.Reading{Point: p.Name, Value: value, Quality: quality, Text: text, Time: now}
 	}
 	return nil
 }
