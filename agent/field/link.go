@@ -297,6 +297,14 @@ func (l *link) listen() error {
 	}
 }
 
+// outlast waits for the end of a grace, so that whoever sends next is chosen
+// after it. What goes wrong meanwhile, the next exchange meets too.
+func (l *link) outlast() {
+	if l.s != nil && time.Now().Before(l.graceUntil) {
+		l.listen()
+	}
+}
+
 func latest(a, b time.Time) time.Time {
 	if a.Before(b) {
 		return b

@@ -160,6 +160,7 @@ func (w *worker) readApart(ctx context.Context, u *unit, blk block, b *Batch) (f
 // that are due go before it, unless it is to one of them.
 func (w *worker) readBlock(ctx context.Context, u *unit, blk block, b *Batch) *failure {
 	if !u.goesFirst() {
+		w.link.outlast()
 		w.urgentFirst(ctx)
 		w.round++
 	}
@@ -213,6 +214,7 @@ func (w *worker) rest(u *unit, f *failure) {
 		wait = max(wait, restOf(every, 0))
 	}
 	u.failures++
+	w.round++ // whoever went in this one has waited as for a request to another
 	u.last, u.reason = f.err, f.reason
 	u.tryAt = u.due.Add(wait - every/2) // between two polls
 }

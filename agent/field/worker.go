@@ -18,8 +18,8 @@ type worker struct {
 	now   func() time.Time
 	log   *slog.Logger
 	emit  func(Batch)
-	// round counts the requests to units that do not go first. One that does goes
-	// before the others once in each.
+	// round counts the requests to units that do not go first, and those without
+	// an answer. A unit that goes first does so once in each.
 	round uint64
 	// elsewhere is the time given to urgent units amid the polls of others.
 	elsewhere time.Duration
