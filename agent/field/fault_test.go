@@ -8,6 +8,7 @@ import (
 	"math/rand/v2"
 	"slices"
 	"strings"
+	"sync/atomic"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -224,19 +225,19 @@ func TestSpoiltReplyNeedsNoRest(t *testing.T) {
 // counted counts what is asked of a stream.
 type counted struct {
 	stream
-	calls *int
+	calls *atomic.Int64
 }
 
-func (c counted) Read(b []byte) (int, error)    { *c.calls++; return c.stream.Read(b) }
-func (c counted) Write(b []byte) (int, error)   { *c.calls++; return c.stream.Write(b) }
-func (c counted) SetDeadline(t time.Time) error { *c.calls++; return c.stream.SetDeadline(t) }
+func (c counted) Read(b []byte) (int, error)    { c.calls.Add(1); return c.stream.Read(b) }
+func (c counted) Write(b []byte) (int, error)   { c.calls.Add(1); return c.stream.Write(b) }
+func (c counted) SetDeadline(t time.Time) error { c.calls.Add(1); return c.stream.SetDeadline(t) }
 
 // TestDeadLineBurnsNothing: a line whose only instrument swallows all, or hangs up
 // at once, or babbles, costs some calls a second at most, and each poll tells.
 func TestDeadLineBurnsNothing(t *testing.T) {
 	both(t, func(t *testing.T, f *fake) {
 		for name, acts := range map[string][]act{"swallows": nil, "hangs up": {{close: true}}, "babbles": {{bytes: []byte{0x55}}}} {
-			calls := 0
+			var calls atomic.Int64
 			f.script = func(int, []byte) []act { return acts }
 			l := f.line(instrument("north", 11, 100*time.Millisecond, 0))
 			field, err := New([]Line{l}, Options{})
@@ -259,8 +260,8 @@ func TestDeadLineBurnsNothing(t *testing.T) {
 			if polls < 5000 {
 				t.Errorf("%s: %d batches in 10 minutes", name, polls)
 			}
-			if n := f.openings() - before; calls == 0 || calls > 6000 || n > 600 {
-				t.Errorf("%s: %d calls and %d openings in 10 minutes", name, calls, n)
+			if n, asked := f.openings()-before, calls.Load(); asked == 0 || asked > 6000 || n > 600 {
+				t.Errorf("%s: %d calls and %d openings in 10 minutes", name, asked, n)
 			}
 		}
 	})
