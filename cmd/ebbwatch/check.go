@@ -68,7 +68,9 @@ func showLines(w io.Writer, ways []field.Line) error {
 		if load.Mean > 1 {
 			fmt.Fprintln(tw, "That is more than it can do: polls will be left out. Lengthen periods, or raise the baud rate.")
 		}
-		fmt.Fprintf(tw, "A unit that does not answer holds the line for %s at a time; after a few attempts for at most %.0f %% of the time.\n", took(load.Dead), 100*load.DeadShare)
+		if len(l.Instruments) > 0 {
+			fmt.Fprintf(tw, "A unit that does not answer holds the line for %s at a time; after a few attempts for at most %.0f %% of the time.\n", took(load.Dead), 100*load.DeadShare)
+		}
 		requests := field.Plan(l)
 		if i := slices.IndexFunc(requests, func(r field.PlannedRequest) bool { return r.Within > 0 }); i >= 0 {
 			r := requests[i]
