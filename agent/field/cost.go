@@ -123,6 +123,7 @@ type PlannedPoint struct {
 	Name string
 	// Oldest holds while every unit answers as the plan assumes, WithDead while
 	// one other unit of the line does not answer at all.
+	// Neither counts a connection that has to be made anew.
 	Oldest, WithDead time.Duration
 }
 
@@ -317,8 +318,9 @@ type Load struct {
 	// shares of all requests. Above 1, polls are left out.
 	Mean float64
 	// Dead is how long an attempt to read a unit that does not answer holds the
-	// line. DeadShare is the most of the time that one such unit takes, once it
-	// has failed to answer several times in a row.
+	// line, as long as no reply was so slow that the grace is longer. DeadShare is
+	// the part of the time that one such unit takes, once it has failed to answer
+	// several times in a row: 1 of restShare at most, whatever the grace is.
 	Dead      time.Duration
 	DeadShare float64
 }

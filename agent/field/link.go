@@ -66,6 +66,7 @@ type link struct {
 	ctx      context.Context // that ends s
 	stop     func()          // ends that
 	deadline time.Time       // of the transaction
+	used     bool            // whether s has carried one
 	got      buffer
 	failures int       // of opening, or of what was opened, since the last reply
 	openAt   time.Time // not before
@@ -101,8 +102,9 @@ func (l *link) exchange(ctx context.Context, request []byte) ([]byte, error) {
 	}
 	deadline := time.Now().Add(l.timeout)
 	for {
-		used := l.s != nil
+		used := l.s != nil && l.used
 		reply, err := l.attempt(ctx, deadline, request)
+		l.used = true
 		if err == nil {
 			l.failures = 0
 			l.slowest = max(l.slowest, time.Since(l.sent))
@@ -181,7 +183,7 @@ func (l *link) connect(ctx context.Context, deadline time.Time) error {
 	if err != nil {
 		return l.shut(err)
 	}
-	l.s = s
+	l.s, l.used = s, false
 	l.bind(ctx)
 	if l.silence > 0 {
 		// A reply to a request of before may still come, or be held by a
@@ -299,8 +301,8 @@ func (l *link) listen() error {
 
 // outlast waits for the end of a grace, so that whoever sends next is chosen
 // after it. What goes wrong meanwhile, the next exchange meets too.
-func (l *link) outlast() {
-	if l.s != nil && time.Now().Before(l.graceUntil) {
+func (l *link) outlast(ctx context.Context) {
+	if l.silence > 0 && l.connect(ctx, time.Now().Add(l.timeout)) == nil && time.Now().Before(l.graceUntil) {
 		l.listen()
 	}
 }

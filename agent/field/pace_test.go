@@ -1,9 +1,11 @@
 package field
 
 import (
+	"bytes"
 	"context"
 	"encoding/binary"
 	"fmt"
+	"log/slog"
 	"math/rand/v2"
 	"slices"
 	"strings"
@@ -143,7 +145,8 @@ func TestDeadUnitWithPeriods(t *testing.T) {
 		}
 		in := instrument("north", 11, time.Second, 0, 1, 2, 300, 400, 401)
 		in.Points[5].Every = 5 * time.Second
-		_, batches := f.start(t, f.line(in), Options{})
+		var log bytes.Buffer
+		_, batches := f.start(t, f.line(in), Options{Log: slog.New(slog.NewTextHandler(&log, nil))})
 		count := map[string]int{}
 		for begin := time.Now(); time.Since(begin) < 5*time.Minute; {
 			b := <-batches
@@ -156,6 +159,9 @@ func TestDeadUnitWithPeriods(t *testing.T) {
 		}
 		if count["north-a"] < 295 || count["north-f"] < 59 {
 			t.Errorf("readings in 300 s: %v", count)
+		}
+		if n := strings.Count(log.String(), "\n"); n != 1 {
+			t.Errorf("%d lines of log for one change:\n%s", n, log.String())
 		}
 		asked := strings.Fields(s.take(f))
 		if len(asked) < 25 || asked[0] != "0+3" || slices.ContainsFunc(asked[1:], func(a string) bool { return a != "300+1" }) {
@@ -278,7 +284,12 @@ func TestOldestHolds(t *testing.T) {
 			if seed%2 == 1 {
 				dead = byte(1 + r.IntN(len(all)))
 			}
-			c := costOf(f.line())
+			l := f.line(all...)
+			l.Timeout = 60 * time.Millisecond
+			if seed%8 > 5 {
+				l.Kind = RTUOverTCP
+			}
+			c := costOf(l)
 			f.script = func(n int, q []byte) []act {
 				if f.unit(q) == dead {
 					return nil
@@ -287,8 +298,6 @@ func TestOldestHolds(t *testing.T) {
 				// The silence before the request has passed.
 				return []act{{after: c.of(b) - c.turns/2, bytes: f.honest(q)}}
 			}
-			l := f.line(all...)
-			l.Timeout = 60 * time.Millisecond
 			most := map[string]time.Duration{}
 			for _, q := range Plan(l) {
 				for _, p := range q.Points {
@@ -531,6 +540,28 @@ func TestRefusalIsLearnedByVisit(t *testing.T) {
 				t.Errorf("poll %d took %d requests, expected %d", i+1, now-before, want)
 			}
 			before = now
+		}
+	})
+}
+
+// TestTextOfBefore: a text is not shown for a reading that failed.
+func TestTextOfBefore(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		f := &fake{}
+		f.script = func(n int, q []byte) []act {
+			if n == 2 {
+				return nil
+			}
+			return []act{{bytes: f.honest(q)}}
+		}
+		in := instrument("north", 16, time.Second, 706) // holds 16706, "AB"
+		in.Points[0].Type, in.Points[0].Registers = "text", 1
+		_, batches := f.start(t, f.line(in), Options{})
+		for _, want := range []string{"AB good", " bad:no-reply", "AB good"} {
+			r := (<-batches).Readings[0]
+			if got := r.Text + " " + r.Quality.String(); got != want {
+				t.Errorf("%q, expected %q", got, want)
+			}
 		}
 	})
 }

@@ -160,7 +160,7 @@ func (w *worker) readApart(ctx context.Context, u *unit, blk block, b *Batch) (f
 // that are due go before it, unless it is to one of them.
 func (w *worker) readBlock(ctx context.Context, u *unit, blk block, b *Batch) *failure {
 	if !u.goesFirst() {
-		w.link.outlast()
+		w.link.outlast(ctx)
 		w.urgentFirst(ctx)
 		w.round++
 	}
@@ -173,7 +173,7 @@ func (w *worker) readBlock(ctx context.Context, u *unit, blk block, b *Batch) *f
 			u.slowest = max(u.slowest, took)
 		}
 		for _, i := range blk.points {
-			b.Readings[i].Quality, b.Readings[i].Time = reading.BadBecause(f.reason), now
+			b.Readings[i] = reading.Reading{Point: u.now.points[i].Name, Quality: reading.BadBecause(f.reason), Time: now}
 		}
 		return f
 	}
@@ -194,7 +194,7 @@ func (w *worker) readBlock(ctx context.Context, u *unit, blk block, b *Batch) *f
 func (b *Batch) fill(reason string, now time.Time) {
 	for i := range b.Readings {
 		if r := &b.Readings[i]; r.Quality == (reading.Quality{}) {
-			r.Quality, r.Time = reading.BadBecause(reason), now
+			*r = reading.Reading{Point: r.Point, Quality: reading.BadBecause(reason), Time: now}
 		}
 	}
 }
