@@ -222,6 +222,26 @@ func TestSpoiltReplyNeedsNoRest(t *testing.T) {
 	}
 }
 
+// TestBadTextIsEmpty: what a text said before is not told with a bad reading.
+func TestBadTextIsEmpty(t *testing.T) {
+	both(t, func(t *testing.T, f *fake) {
+		f.script = func(n int, q []byte) []act {
+			if n == 2 {
+				return nil
+			}
+			return []act{{bytes: f.frame(q, 3, 2, 'O', 'K')}}
+		}
+		in := instrument("north", 11, time.Second, 0)
+		in.Points[0].Type, in.Points[0].Registers = "text", 1
+		_, batches := f.start(t, f.line(in), Options{})
+		for _, want := range []string{"OK", "", "OK"} {
+			if r := (<-batches).Readings[0]; r.Text != want || (want == "") != (r.Quality.Reason == reading.NoReply) {
+				t.Errorf("%+v, expected text %q", r, want)
+			}
+		}
+	})
+}
+
 // counted counts what is asked of a stream.
 type counted struct {
 	stream

@@ -43,7 +43,7 @@ func (w *worker) poll(ctx context.Context, u *unit) (b Batch, failed string) {
 	v, began := u.now, time.Now()
 	b = Batch{Line: w.line.Name, Instrument: u.Name, Readings: v.readings}
 	for i := range v.points {
-		b.Readings[i] = reading.Reading{Point: v.points[i].Name, Text: v.readings[i].Text}
+		b.Readings[i] = reading.Reading{Point: v.points[i].Name}
 	}
 	if began.Before(u.tryAt) {
 		b.fill(u.reason, w.now())
@@ -183,7 +183,9 @@ func (w *worker) readBlock(ctx context.Context, u *unit, blk block, b *Batch) *f
 		p := u.now.points[i]
 		part := blk.part(p, data)
 		value, quality := Decode(p, part)
-		b.Readings[i] = reading.Reading{Point: p.Name, Value: value, Quality: quality, Text: Text(p, part, b.Readings[i].Text), Time: now}
+		text := Text(p, part, u.now.texts[i])
+		u.now.texts[i] = text
+		b.Readings[i] = reading.Reading{Point: p.Name, Value: value, Quality: quality, Text: text, Time: now}
 	}
 	return nil
 }

@@ -72,8 +72,8 @@ func soaked(units ...byte) (peertest.Map, []Instrument) {
 // faults in random order. Whatever arrives, no wrong value may be usable, and
 // once the faults end all must be read again.
 //
-// Only a valid frame of before that is sent again is left out on RTU: its
-// replies name neither address nor transaction, so nothing can reveal it. That
+// Only a valid frame of before that is sent again is left out on RTU and ASCII:
+// replies there name neither address nor transaction, so nothing can reveal it. That
 // includes a reply later than the timeout and the grace together when the next
 // request to the same unit looks the same; here replies are late within them.
 //
