@@ -48,7 +48,7 @@ type stored struct {
 	Kind     Kind     `json:"kind,omitempty"`
 	Limit    *float64 `json:"limit,omitempty"`
 
-	Health *alarmHealth `json:"health,omitempty"`
+	Health *storedAlarmHealth `json:"health,omitempty"`
 }
 
 // Checkpoint returns what Restore needs after a restart. Delays in progress are
@@ -56,7 +56,7 @@ type stored struct {
 func (e *Evaluator) Checkpoint() []byte {
 	cp := checkpoint{
 		Version: checkpointVersion, Sequence: e.sequence, Alarms: make(map[string]stored, len(e.alarms)),
-		Orders: e.orders.recent(e.last), Health: e.health.stored(),
+		Orders: e.orders.recent(e.last), Health: e.health.stored(e.last),
 	}
 	for _, a := range e.alarms {
 		cp.Alarms[a.Name] = a.stored()
@@ -132,6 +132,9 @@ func (e *Evaluator) Restore(data []byte, now time.Time) ([]Transition, error) {
 		if s, ok := cp.Alarms[a.Name]; ok {
 			out = e.restore(out, a, &s, now)
 		}
+	}
+	if cp.Health != nil {
+		e.health.pass(e, min(max(0, now.Sub(cp.Health.At)), daysKept*dayTime))
 	}
 	for _, g := range e.groups {
 		for _, a := range g.members {

@@ -136,6 +136,7 @@ func (e *Evaluator) Step(now time.Time, samples []Sample) []Transition {
 		elapsed = max(0, now.Sub(e.last))
 	}
 	e.last = now
+	e.health.pass(e, elapsed)
 	var out []Transition
 	for _, a := range e.alarms {
 		// What hides an alarm goes before its condition, what shows it again after:
@@ -157,7 +158,6 @@ func (e *Evaluator) Step(now time.Time, samples []Sample) []Transition {
 		out = e.tick(out, a, now, elapsed, samples)
 	}
 	e.firstOut(out)
-	e.health.pass(e, now, elapsed)
 	return out
 }
 

@@ -74,6 +74,9 @@ func (m *orderMemory) add(id string, at time.Time) {
 
 // recent are the orders young enough to come again, the oldest first.
 func (m *orderMemory) recent(now time.Time) []carriedOut {
+	if last := m.ring[(m.next+remembered-1)%remembered].At; last.After(now) {
+		now = last // no step since
+	}
 	var out []carriedOut
 	for i := range m.ring {
 		c := m.ring[(m.next+i)%remembered]
