@@ -510,7 +510,7 @@ var scenarios = []struct {
 				t.Errorf("the calling was stopped by %+v", tr)
 			}
 		}
-	}, nil, ""},
+	}, []string{"alarms/escalation TestLatchedTripIsToldOn"}, ""},
 	{27, "shelved while unanswered, cleared inside; raised and cleared inside", func(t *testing.T) {
 		s := play(t, "x", high(shelvable))
 		s.step(0, good(20))
@@ -663,7 +663,7 @@ var scenarios = []struct {
 		}
 		s.step(time.Second, good(20))
 		s.causes("raised")
-	}, nil, ""},
+	}, []string{"alarms/escalation TestWhoIsToldWhen"}, ""},
 	{37, "restarted in the middle of an on-delay", func(t *testing.T) {
 		s := play(t, "x", high(func(s *Setting) { s.OnDelay = 10 * time.Second }))
 		s.step(0, good(20))
@@ -747,7 +747,7 @@ var scenarios = []struct {
 		if c := s.e.Conditions()[0]; c.Realarms != 1 {
 			t.Errorf("announced again %d times, expected 1", c.Realarms)
 		}
-	}, nil, ""},
+	}, []string{"alarms/escalation TestWhoIsToldWhen"}, ""},
 	{50, "orders that are not permitted, malformed or oversized", func(t *testing.T) {
 		s := play(t, "x", high(shelvable))
 		if err := s.e.Permit([]Role{{Name: "watch", May: []Verb{Acknowledge}, Priorities: []Priority{Low}}, {Name: "operator", May: []Verb{Acknowledge}}}); err != nil {

@@ -263,6 +263,25 @@ func TestWhoIsToldWhen(t *testing.T) {
 	}
 }
 
+// TestLatchedTripIsToldOn: a trip of ten seconds that nobody looks at is told for
+// as long as nobody does (scenario 26).
+func TestLatchedTripIsToldOn(t *testing.T) {
+	s := newScene(t, t0)
+	s.play("0s raise gas; 10s latch gas; 8h")
+	last := map[string]time.Duration{}
+	for _, n := range s.told {
+		last[n.Person] = s.now.Sub(n.Time)
+	}
+	if len(last) != 3 {
+		t.Errorf("%d persons were told, expected 3", len(last))
+	}
+	for person, ago := range last {
+		if ago > 10*time.Minute {
+			t.Errorf("%s was told last %s ago, expected every 10 min", person, ago)
+		}
+	}
+}
+
 // TestDaylightSaving: the hours are those of the wall clock on the days when it
 // is moved, which are those of the IANA time zone database.
 func TestDaylightSaving(t *testing.T) {
