@@ -68,6 +68,7 @@ type visit struct {
 	blocks    []block
 	suspected []barrier         // what the last of its kind found
 	readings  []reading.Reading // of the last of its kind
+	texts     []string          // of its points, as last read
 }
 
 func newUnit(in Instrument, c cost) *unit {
@@ -133,7 +134,7 @@ func (u *unit) visit(paces uint64) *visit {
 	}
 	v := &visit{paces: paces}
 	v.points, v.which = u.dueWith(u.periods(), paces)
-	v.readings = make([]reading.Reading, len(v.points))
+	v.readings, v.texts = make([]reading.Reading, len(v.points)), make([]string, len(v.points))
 	u.plan(v)
 	u.visits = append(u.visits, v)
 	return v
