@@ -228,3 +228,51 @@ func TestAFailingEdgeIsAnAlarm(t *testing.T) {
 		}
 	})
 }
+
+// TestOrdersOfRoles: an order goes through the evaluator in the role that was
+// proven, a refused one into the record, and a shelved alarm pages nobody.
+func TestOrdersOfRoles(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		store, notices := &memoryStore{}, &noticeStore{}
+		begin := time.Now()
+		r := newRig(t, store, dry)
+		o := r.o
+		o.Roles = []alarms.Role{{Name: "operator", May: []alarms.Verb{alarms.Acknowledge}}}
+		var err error
+		if r.Agent, err = New(o); err != nil {
+			t.Fatal(err)
+		}
+		r.withNotices(t, notices)
+		var answers []alarms.Result
+		var asked sync.WaitGroup
+		asked.Go(func() {
+			time.Sleep(20*time.Second + 500*time.Millisecond)
+			ack := alarms.Order{Verb: alarms.Acknowledge, By: "on-call-1", Alarm: "residual-low", Episode: 1}
+			for i, edit := range []func(*alarms.Order){
+				func(o *alarms.Order) {},
+				func(o *alarms.Order) { o.Refused = "mac does not prove the role" },
+				func(o *alarms.Order) { o.Role = "operator"; o.Verb = alarms.ResetLatch },
+				func(o *alarms.Order) { o.Role = "operator" },
+			} {
+				one := ack
+				one.ID = fmt.Sprint(i)
+				edit(&one)
+				answers = append(answers, r.Order(t.Context(), one).Result)
+			}
+		})
+		r.runFor(t, time.Minute)
+		asked.Wait()
+		if want := []alarms.Result{alarms.Refused, alarms.Refused, alarms.Refused, alarms.Done}; !slices.Equal(answers, want) {
+			t.Errorf("answered %q, expected %q", answers, want)
+		}
+		if got, want := r.told.story(), "residual-low raised; residual-low order-refused; residual-low order-refused; residual-low order-refused; residual-low acknowledged; "; got != want {
+			t.Errorf("the record is %q, expected %q", got, want)
+		}
+		if by := r.told.told[2].Order; by == nil || by.Why != "mac does not prove the role" || by.By != "on-call-1" || by.Role != "" {
+			t.Errorf("the record of an unproven order is %+v", by)
+		}
+		if got, want := notices.story(begin), "5s raised on-call-1; 20s acknowledged on-call-1; "; got != want {
+			t.Errorf("told %q, expected %q", got, want)
+		}
+	})
+}
