@@ -12,8 +12,8 @@ type Receiver struct {
 	Name string
 	// Sent counts what was taken since start, Passed what was given up.
 	Sent, Passed uint64
-	// Failing is since when the present notice is tried in vain, the zero time
-	// when it is not.
+	// Failing is since when nothing was taken although there was something to
+	// tell, the zero time when all goes well.
 	Failing time.Time
 }
 
@@ -28,7 +28,7 @@ func newReceivers(list func() []Receiver) *receivers {
 		list:    list,
 		sent:    desc("receiver_sent_total", "Notices and events that the receiver has taken.", "receiver"),
 		passed:  desc("receiver_passed_over_total", "Notices and events given up, since the receiver refused them for too long.", "receiver"),
-		failing: desc("receiver_failing_seconds", "How long the present notice has been tried in vain, 0 when it has not.", "receiver"),
+		failing: desc("receiver_failing_seconds", "How long nothing was taken although there was something to tell, 0 when all goes well.", "receiver"),
 	}
 }
 

@@ -78,8 +78,8 @@ const (
 type Status struct {
 	// Sent counts messages that were taken, Passed those given up.
 	Sent, Passed uint64
-	// Failing is since when the present message is tried in vain, the zero time
-	// when it is not; LastError is why, as a sentence.
+	// Failing is since when nothing was taken although there was something to
+	// tell, the zero time when all goes well; LastError is why, as a sentence.
 	Failing   time.Time
 	LastError string
 }
@@ -248,7 +248,7 @@ func (d *Drain) sent(m *Message) {
 func (d *Drain) pass(m *Message, err error) {
 	d.mu.Lock()
 	d.status.Passed++
-	d.status.Failing, d.status.LastError = time.Time{}, err.Error()
+	d.status.LastError = err.Error()
 	d.mu.Unlock()
 	d.o.Log.Error("a notice was refused for too long and is passed over", "id", m.ID, "err", err)
 }
@@ -256,7 +256,10 @@ func (d *Drain) pass(m *Message, err error) {
 func (d *Drain) failing(m *Message, since time.Time, err error) {
 	d.mu.Lock()
 	news := d.status.LastError != err.Error()
-	d.status.Failing, d.status.LastError = since, err.Error()
+	if d.status.Failing.IsZero() {
+		d.status.Failing = since
+	}
+	d.status.LastError = err.Error()
 	d.mu.Unlock()
 	if news {
 		d.o.Log.Warn("a notice could not be told; it is tried again", "id", m.ID, "err", err)

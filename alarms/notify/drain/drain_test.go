@@ -208,6 +208,28 @@ func TestRefusedIsPassedOverInTheEnd(t *testing.T) {
 	})
 }
 
+// TestFailingUntilTaken: to give a message up is no success.
+func TestFailingUntilTaken(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		b, r := &box{entries: []string{"a"}}, &receiver{}
+		r.fail = func(string, int) error { return &Refusal{errors.New("no such mailbox")} }
+		began := time.Now()
+		d := run(t, b, r)
+		time.Sleep(time.Hour)
+		synctest.Wait()
+		if s := d.Status(); s.Passed != 1 || !s.Failing.Equal(began) {
+			t.Errorf("after a message was given up the status is %+v, expected that it fails since %s", s, began)
+		}
+		r.failWith(nil)
+		b.add("b")
+		d.Wake()
+		synctest.Wait()
+		if s := d.Status(); s.Sent != 1 || !s.Failing.IsZero() || s.LastError != "" {
+			t.Errorf("after a message was taken the status is %+v", s)
+		}
+	})
+}
+
 func TestPauseIsKept(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		for _, tt := range []struct{ asked, want time.Duration }{
