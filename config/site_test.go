@@ -53,6 +53,7 @@ func TestKestrelRidge(t *testing.T) {
 	s := load(t, "kestrel-ridge.yaml")
 	top := *s
 	top.Lines, top.Instruments, top.Residuals, top.Segments, top.Banks, top.Detectors = nil, nil, nil, nil, nil, nil
+	top.People, top.Escalation = nil, nil
 	check := func(what string, got, want any) {
 		t.Helper()
 		if d := cmp.Diff(want, got, compare()); d != "" {
@@ -68,6 +69,8 @@ func TestKestrelRidge(t *testing.T) {
 		StateDir: "/var/lib/ebbwatch", Listen: "127.0.0.1:9640",
 		MQTT: &MQTT{Broker: "tcp://127.0.0.1:1883", User: "ebbwatch", Password: "kestrel-ridge-example", At: 11},
 	})
+	check("who is told first and last of a trip", s.Escalation.Plans[0].Tell, []Turn{
+		{Person: "on-call-1", At: s.Escalation.Plans[0].At}, {Person: "supervisor", After: 5 * time.Minute, At: s.Escalation.Plans[0].At}})
 	check("lines", s.Lines, []Line{
 		{Name: "line-a", Kind: TCP, Address: "127.0.0.1:1502", Timeout: 500 * time.Millisecond, At: 16},
 		{Name: "line-b", Kind: RTU, Device: "/dev/ttyUSB0", Baud: 9600, Parity: "even", StopBits: 1, DataBits: 8, Timeout: 800 * time.Millisecond, At: 20},

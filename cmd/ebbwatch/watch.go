@@ -35,6 +35,15 @@ type watching struct {
 	ready func(httpAddress string)
 }
 
+// realTime lets an alarm about the way out keep its delays when the plant's time
+// runs faster than the real one, in which connections are made.
+func (w watching) realTime(a alarms.Setting) alarms.Setting {
+	if w.speed > 1 {
+		a.OnDelay = time.Duration(float64(a.OnDelay) * w.speed)
+	}
+	return a
+}
+
 // receiver names the broker in the journal's list of who was told what.
 const receiver = "mqtt"
 
@@ -99,10 +108,10 @@ func watch(ctx context.Context, site *config.Site, w watching) error {
 		}
 		told.broker = t.publisher
 		o.Edges = append(o.Edges, t.publisher.Run)
-		o.Watches = append(o.Watches, agent.Watch{Alarm: alarms.BrokerFailing("self.mqtt"), Err: t.brokerError})
+		o.Watches = append(o.Watches, agent.Watch{Alarm: w.realTime(alarms.BrokerFailing("self.mqtt")), Err: t.brokerError})
 	}
 	if len(told.drains) > 0 {
-		o.Watches = append(o.Watches, agent.Watch{Alarm: alarms.NoticesFailing("self.notices"), Err: told.err})
+		o.Watches = append(o.Watches, agent.Watch{Alarm: w.realTime(alarms.NoticesFailing("self.notices")), Err: told.err})
 	}
 	o.Edges = append(o.Edges, func(ctx context.Context) error {
 		return serve(ctx, listener, handler(a, source, store, t, w.now))
