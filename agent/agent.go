@@ -21,7 +21,7 @@ import (
 
 // Source brings readings. Run calls emit with every batch, in time order for
 // each point, until ctx ends. A batch may be all bad, but a due poll is never
-// left out.
+// left out. The source may use a batch again once emit has returned.
 type Source interface {
 	Run(ctx context.Context, emit func([]reading.Reading)) error
 }
@@ -105,6 +105,7 @@ type Agent struct {
 	samples   []alarms.Sample
 	snapshot  atomic.Pointer[Snapshot]
 	batches   chan []reading.Reading
+	free      chan []reading.Reading // batches that were folded
 	orders    chan order
 
 	// Owned by the goroutine in own.
@@ -156,6 +157,7 @@ func New(o Options) (*Agent, error) {
 		o: o, evaluator: e,
 		samples: make([]alarms.Sample, len(inputs)),
 		batches: make(chan []reading.Reading, backlog),
+		free:    make(chan []reading.Reading, backlog),
 		orders:  make(chan order),
 		started: o.Now(),
 	}
@@ -193,12 +195,7 @@ func (a *Agent) Run(parent context.Context) error {
 		g.Go(func() error { return edge(ctx) })
 	}
 	g.Go(func() error {
-		return a.o.Source.Run(ctx, func(rs []reading.Reading) {
-			select {
-			case a.batches <- rs:
-			case <-ctx.Done():
-			}
-		})
+		return a.o.Source.Run(ctx, func(rs []reading.Reading) { a.take(ctx, rs) })
 	})
 	g.Go(func() error { return a.own(ctx) })
 	err := g.Wait()
@@ -206,6 +203,20 @@ func (a *Agent) Run(parent context.Context) error {
 		return nil // asked to stop, and stopped
 	}
 	return err
+}
+
+// take puts a copy of a batch into the backlog, in the room of one that was
+// folded.
+func (a *Agent) take(ctx context.Context, rs []reading.Reading) {
+	var room []reading.Reading
+	select {
+	case room = <-a.free:
+	default:
+	}
+	select {
+	case a.batches <- append(room[:0], rs...):
+	case <-ctx.Done():
+	}
 }
 
 // Order carries out a person's order in the owner goroutine.
@@ -275,6 +286,10 @@ func (a *Agent) fold(rs []reading.Reading) {
 		at = now
 	}
 	a.step(at, rs)
+	select {
+	case a.free <- rs:
+	default:
+	}
 }
 
 // step folds a batch, or the mere passing of time, through the core.

@@ -335,3 +335,45 @@ func TestAFailingEdgeStopsAll(t *testing.T) {
 		}
 	})
 }
+
+// reusing is a source that spoils each batch once it was handed over.
+type reusing struct{}
+
+func (reusing) Run(ctx context.Context, emit func([]reading.Reading)) error {
+	rs := residual(0.5)
+	for range 100 {
+		rs[0] = residual(0.5)[0]
+		emit(rs)
+		rs[0].Quality = reading.BadBecause(reading.NoReply)
+	}
+	<-ctx.Done()
+	return nil
+}
+
+// TestBatchesAreCopied: a source may use a batch again, and takes no memory for
+// that once the backlog has been as deep.
+func TestBatchesAreCopied(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		r := newRig(t, &memoryStore{}, reusing{})
+		ctx, cancel := context.WithTimeout(t.Context(), time.Second)
+		defer cancel()
+		if err := r.Run(ctx); err != nil {
+			t.Fatal(err)
+		}
+		s := r.Snapshot()
+		if s.Steps < 100 {
+			t.Errorf("%d steps", s.Steps)
+		}
+		if f := s.Figures[0]; f.Name != "residual" || !f.Quality.Usable() {
+			t.Errorf("%+v", f)
+		}
+	})
+	a := newRig(t, &memoryStore{}, reusing{})
+	rs := residual(0.5)
+	if n := testing.AllocsPerRun(100, func() {
+		a.take(t.Context(), rs)
+		a.free <- <-a.batches
+	}); n != 0 {
+		t.Errorf("%v allocations for a batch", n)
+	}
+}
