@@ -248,12 +248,27 @@ func fullDisk(dir string) error {
 	if err := check(j, failed+queue-1); err != nil {
 		return err
 	}
-	// A new store cannot be made on a full disk.
+	// A new store is kept in memory until it can be made.
 	fresh := filepath.Join(dir, "fresh")
-	if _, err := Open(fresh, o); err == nil || !strings.HasPrefix(err.Error(), "journal folder "+fresh+" is full: ") {
-		return fmt.Errorf("new store on a full disk: %v", err)
+	if j, err = Open(fresh, o); err != nil {
+		return fmt.Errorf("new store on a full disk: %w", err)
 	}
-	return nil
+	if err := j.Commit(1, [][]byte{event(1)}, event(1)); err == nil {
+		return fmt.Errorf("an event was stored on a full disk")
+	}
+	if err := limit(unix.RLIM_INFINITY); err != nil {
+		return err
+	}
+	if err := j.Commit(2, [][]byte{event(2)}, event(2)); err != nil {
+		return fmt.Errorf("a new store with room again: %w", err)
+	}
+	if err := j.Close(); err != nil {
+		return err
+	}
+	if j, err = Open(fresh, o); err != nil || j.Lost() != "" {
+		return fmt.Errorf("new store, opened again: %w, lost %q", err, j.Lost())
+	}
+	return check(j, 2)
 }
 
 // A folder without the right to write. Root may write anywhere, so the test
@@ -280,11 +295,12 @@ func TestNoRightToWrite(t *testing.T) {
 		}
 		j, err := Open(dir, Options{})
 		if err == nil {
+			err = j.Health()
 			j.Close()
 		}
 		result <- err
 	}()
-	want := "journal folder " + dir + " is not writable: open " + dir + "/journal.db: permission denied: give the user ebbwatch the right to write there, or name another folder in state_dir"
+	want := "the journal in " + dir + " cannot be written: open " + dir + "/journal.db: permission denied: give the user ebbwatch the right to write there"
 	if err := <-result; err == nil || err.Error() != want {
 		t.Errorf("got %v\nwant %s", err, want)
 	}
