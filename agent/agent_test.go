@@ -110,6 +110,12 @@ type rig struct {
 // newRig watches one analyser with a low alarm at 0.2 mg/L, 5 s on-delay.
 func newRig(t *testing.T, store *memoryStore, src Source) rig {
 	t.Helper()
+	return newRigAt(t, store, src, nil)
+}
+
+// newRigAt is newRig with a clock of its own.
+func newRigAt(t *testing.T, store *memoryStore, src Source, now func() time.Time) rig {
+	t.Helper()
 	p, err := plant.New(plant.Settings{
 		Instruments: []plant.Instrument{{Name: "analyser", Line: "line-a"}},
 		Points:      []plant.Point{{Name: "residual", Instrument: "analyser", Unit: units.MustParse("mg/L"), StaleAfter: 5 * time.Second}},
@@ -121,7 +127,7 @@ func newRig(t *testing.T, store *memoryStore, src Source) rig {
 	low.Shown, low.OnDelay, low.OffDelay = alarms.Scale{Unit: "mg/L", Factor: 1, Decimals: 2}, 5*time.Second, 5*time.Second
 	lost := alarms.InstrumentLost("analyser", "line-a", plant.Name(plant.InstrumentKind, "analyser", plant.Lost))
 	told := &recorder{t: t, store: store}
-	a, err := New(Options{Plant: p, Alarms: []alarms.Setting{low, lost}, Source: src, Store: store, Teller: told})
+	a, err := New(Options{Plant: p, Alarms: []alarms.Setting{low, lost}, Source: src, Store: store, Teller: told, Now: now})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -255,7 +261,7 @@ func TestWithoutMemoryItStillTells(t *testing.T) {
 			return residual(0.1)
 		}))
 		r.runFor(t, time.Minute)
-		if got := r.told.story(); got != "residual-low raised; journal-failing raised; journal-failing cleared; " {
+		if got := r.told.story(); got != "journal-failing raised; residual-low raised; journal-failing cleared; " {
 			t.Errorf("told %q", got)
 		}
 	})

@@ -59,24 +59,32 @@ func TestCutAtEveryByteOfTheLastPage(t *testing.T) {
 	used := len(bytes.TrimRight(whole, "\x00"))
 	lost := 0
 	for _, end := range []int{(used + page - 1) / page * page, len(whole)} {
-		for cut := end - page; cut < end; cut++ {
+		step := 1
+		if end == len(whole) { // nothing was ever written there
+			step = 15
+		}
+		for cut := end - page; cut < end; cut += step {
 			if unharmedOrLost(t, dir, fmt.Sprintf("cut to %d of %d bytes", cut, len(whole)), whole[:cut]) {
 				lost++
 			}
 		}
 	}
 	t.Logf("%d of %d bytes; %d times put aside", used, len(whole), lost)
-	if lost == 0 || lost == 2*page {
+	if lost == 0 || lost >= page {
 		t.Error("the test reaches only one of the two ends")
 	}
 }
 
-// Each byte of the two heads in turn has one wrong bit.
+// Each byte of the two heads in use, and many others, in turn has one wrong bit.
 func TestEveryByteOfTheHeads(t *testing.T) {
 	t.Parallel()
 	dir := swift(t)
 	whole := written(t, dir, 40)
-	for i := range 2 * os.Getpagesize() {
+	page := os.Getpagesize()
+	for i := 0; i < 2*page; i++ {
+		if i%page >= 128 && i%7 != 0 { // bbolt uses the first 80 bytes of each
+			continue
+		}
 		b := bytes.Clone(whole)
 		b[i] ^= 1 << (i % 8)
 		unharmedOrLost(t, dir, fmt.Sprintf("head byte %d", i), b)
