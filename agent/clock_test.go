@@ -21,17 +21,22 @@ var outside = time.Now()
 
 // present is the bubble's time with a monotonic clock, and the wall clock a while
 // away from it, as a step of the host's clock would leave it.
-func present(t *testing.T, astray time.Duration) time.Time {
+func present(t *testing.T, astray time.Duration, zone *time.Location) time.Time {
 	t.Helper()
 	true := time.Now()
 	now := outside.Add(true.Sub(midnight)) // moves both clocks
 	by := true.Add(astray).Sub(now.Round(0))
-	// The package time has no call that moves one of them. Inside, a time begins
-	// with 1 bit for having a monotonic clock, 33 for seconds, 30 for nanoseconds.
-	wall := (*uint64)(unsafe.Pointer(&now))
 	before := now
-	*wall += uint64(int64(by)/int64(time.Second)) << 30
-	if now.Sub(before) != 0 || now.Sub(outside) != true.Sub(midnight) || (now.Round(0).Sub(true)-astray).Abs() >= time.Second {
+	// The package time has no call that moves one of them, or that gives a time
+	// another zone and leaves it its monotonic clock.
+	inside := (*struct {
+		wall uint64 // 1 bit for having a monotonic clock, 33 for seconds, 30 for nanoseconds
+		ext  int64
+		loc  *time.Location
+	})(unsafe.Pointer(&now))
+	inside.wall += uint64(int64(by)/int64(time.Second)) << 30
+	inside.loc = zone
+	if now.Sub(before) != 0 || now.Sub(outside) != true.Sub(midnight) || now.Location() != zone || (now.Round(0).Sub(true)-astray).Abs() >= time.Second {
 		t.Fatalf("%s moved by %s is %s: the inside of time.Time is no longer what this test knows", before, by, now)
 	}
 	return now
@@ -70,15 +75,13 @@ func (w wall) run(t *testing.T, store *memoryStore, values func(second int) floa
 	if err != nil {
 		t.Skip(err) // a machine without the time zones
 	}
-	defer func(was *time.Location) { time.Local = was }(time.Local)
-	time.Local = zone // of all stamps: a time that is given another zone loses its monotonic clock
 	start := time.Now()
 	now := func() time.Time {
 		by := w.before
 		if time.Since(start) >= 12*time.Second {
 			by = w.after
 		}
-		return present(t, by)
+		return present(t, by, zone)
 	}
 	began := now()
 	r = newRigAt(t, store, script(func(s int) []reading.Reading {
@@ -164,8 +167,8 @@ func TestSuspendedHost(t *testing.T) {
 		woken  func(t *testing.T) time.Time
 		gap    time.Duration // that the heartbeat tells
 	}{
-		{"suspended", func(t *testing.T) time.Time { return present(t, 20*time.Minute) }, 0},
-		{"stopped", func(t *testing.T) time.Time { return present(t, 0).Add(20 * time.Minute) }, 20 * time.Minute},
+		{"suspended", func(t *testing.T) time.Time { return present(t, 20*time.Minute, time.UTC) }, 0},
+		{"stopped", func(t *testing.T) time.Time { return present(t, 0, time.UTC).Add(20 * time.Minute) }, 20 * time.Minute},
 	} {
 		for _, water := range []struct {
 			reason string
@@ -184,7 +187,7 @@ func TestSuspendedHost(t *testing.T) {
 						if time.Since(start) >= 12*time.Second {
 							return c.woken(t)
 						}
-						return present(t, 0)
+						return present(t, 0, time.UTC)
 					}
 					began := now()
 					r := newRigAt(t, &memoryStore{}, script(func(s int) []reading.Reading {
