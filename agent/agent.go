@@ -95,7 +95,7 @@ type Options struct {
 	Log *slog.Logger
 	// Tick is the longest time between two steps, Beat that between heartbeats,
 	// Probe that between two commits, so that a disk which has failed in quiet
-	// times is found; zero takes 1 s, 20 s and 10 min.
+	// times is found; zero takes 1 s, 20 s and 30 min.
 	Tick, Beat, Probe time.Duration
 }
 
@@ -150,7 +150,7 @@ func New(o Options) (*Agent, error) {
 		o.Beat = 20 * time.Second
 	}
 	if o.Probe == 0 {
-		o.Probe = 10 * time.Minute
+		o.Probe = 30 * time.Minute
 	}
 	settings := append([]alarms.Setting{alarms.MemoryFailing(journalFigure), alarms.MemoryLost(lostFigure)}, o.Alarms...)
 	inputs := append(o.Plant.Names(), journalFigure, lostFigure)

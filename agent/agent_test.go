@@ -267,6 +267,27 @@ func TestWithoutMemoryItStillTells(t *testing.T) {
 	})
 }
 
+// A disk that fails while nothing happens is found before something does.
+func TestDiskFailsInQuietTimes(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		store := &memoryStore{}
+		r := newRig(t, store, script(func(s int) []reading.Reading {
+			if s == 5 {
+				store.breakWith(errors.New("input/output error"))
+			}
+			return residual(1)
+		}))
+		start := time.Now()
+		r.runFor(t, time.Hour)
+		if got := r.told.story(); got != "journal-failing raised; " {
+			t.Fatalf("told %q", got)
+		}
+		if after := r.told.told[0].Time.Sub(start); after > 30*time.Minute+2*time.Second {
+			t.Errorf("found after %s, expected half an hour", after)
+		}
+	})
+}
+
 // A disk that holds a commit for a minute makes alarms late, and nothing else:
 // what was read meanwhile is judged by the time it was read.
 func TestASlowCommitMakesNothingStale(t *testing.T) {
