@@ -188,6 +188,35 @@ func TestRaiseClearAndRestart(t *testing.T) {
 	})
 }
 
+// A restart in the middle of an on-delay costs the alarm at most one on-delay; one
+// with the value inside the deadband leaves the alarm as it stood.
+func TestRestartBetweenTwoStates(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		store := &memoryStore{}
+		value := 0.1
+		water := script(func(int) []reading.Reading { return residual(value) })
+		newRig(t, store, water).runFor(t, 3*time.Second) // of 5
+		start := time.Now()
+		again := newRig(t, store, water)
+		again.runFor(t, 20*time.Second)
+		if got := again.told.story(); got != "residual-low raised; " || again.told.told[0].Time.Sub(start) > 5*time.Second {
+			t.Fatalf("told %q, %+v", got, again.told.told)
+		}
+		value = 0.21 // over the limit of 0.2, short of the deadband
+		inside := newRig(t, store, water)
+		inside.runFor(t, time.Minute)
+		if got := inside.told.story(); got != "" {
+			t.Errorf("inside the deadband after a restart, told %q", got)
+		}
+		value = 1
+		good := newRig(t, store, water)
+		good.runFor(t, time.Minute)
+		if got := good.told.story(); got != "residual-low cleared; " {
+			t.Errorf("told %q", got)
+		}
+	})
+}
+
 // A silent instrument must neither clear its alarm nor pass unnoticed.
 func TestSilenceIsNotGoodNews(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {

@@ -153,14 +153,14 @@ func TestNotWritable(t *testing.T) {
 		says   string
 	}{
 		{"read-only disk", inMemory, readOnly, 6, "the disk is read-only"},
-		{"read-only disk, new journal", inMemory, readOnly, 0, "the disk is read-only"},
-		{"immutable file", peertest.NewFreezer, immutable(fileName), 6, "not permitted"},
-		{"immutable folder, new journal", peertest.NewFreezer, immutable("."), 0, "not permitted"},
-		{"full disk, new journal", inMemory, full, 0, "free some space"},
+		{"read-only disk, no folder yet", inMemory, readOnly, 0, "the disk is read-only"},
+		{"immutable file", peertest.NewFreezer, immutable("state/" + fileName), 6, "not permitted"},
+		{"immutable disk, no folder yet", peertest.NewFreezer, immutable("."), 0, "not permitted"},
+		{"full disk, no folder yet", inMemory, full, 0, "free some space"},
 	} {
 		t.Run(c.reason, func(t *testing.T) {
 			d := c.disk(t)
-			dir, o := d.Dir, Options{Receivers: []string{"mqtt"}}
+			dir, o := filepath.Join(d.Dir, "state"), Options{Receivers: []string{"mqtt"}}
 			id := ""
 			if c.before > 0 {
 				j := mustOpen(t, dir, o)

@@ -11,7 +11,6 @@ import (
 	"cmp"
 	"errors"
 	"fmt"
-	"os"
 	"path/filepath"
 	"sync"
 	"time"
@@ -75,10 +74,8 @@ func Open(dir string, o Options) (*Journal, error) {
 	}
 	o.patience = cmp.Or(o.patience, patience)
 	j := &Journal{dir: dir, path: filepath.Join(dir, fileName), options: o}
-	err := os.MkdirAll(dir, 0o750)
-	if err == nil {
-		j.file, j.lost, err = j.attach()
-	}
+	var err error
+	j.file, j.lost, err = j.attach()
 	switch {
 	case err == nil:
 		j.state, j.checkpoint, j.durable = j.file.state, j.file.checkpoint, j.file.state.Last

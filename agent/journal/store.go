@@ -110,9 +110,12 @@ type file struct {
 	err error
 }
 
-// attach opens or makes the journal file of a folder. One that is damaged is put
-// aside. Lost tells what of earlier times is not in the file.
+// attach opens or makes the folder and the file. A damaged file is put aside.
+// Lost tells what of earlier times is not in the file.
 func (j *Journal) attach() (f *file, lost string, err error) {
+	if err := os.MkdirAll(j.dir, 0o750); err != nil {
+		return nil, "", err
+	}
 	f, err = openFile(j.path)
 	if d, ok := errors.AsType[*damage](err); ok {
 		aside, err := putAside(j.dir, cmp.Or(j.options.Now, time.Now()))
@@ -425,6 +428,11 @@ func (w *write) ended(wait time.Duration) (error, bool) {
 	case err := <-w.done:
 		return err, true
 	case <-limit.C:
+	}
+	select {
+	case err := <-w.done:
+		return err, true
+	default:
 		return nil, false
 	}
 }
