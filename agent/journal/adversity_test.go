@@ -292,29 +292,49 @@ func TestDiskDoesNotAnswer(t *testing.T) {
 	}
 }
 
-// A frozen file system is such a disk.
+// A frozen file system is such a disk, while the journal runs and at its start.
 func TestFrozenDisk(t *testing.T) {
 	d := peertest.NewFreezer(t)
-	j := mustOpen(t, d.Dir, Options{Receivers: []string{"mqtt"}, patience: 100 * time.Millisecond})
-	thaw := d.Freeze()
-	for seq := uint64(1); seq <= 3; seq++ {
-		if err := j.Commit(seq, batch(seq, 1), []byte("frozen")); err == nil {
-			t.Errorf("event %d was stored on a frozen disk", seq)
+	o := Options{Receivers: []string{"mqtt"}, patience: 100 * time.Millisecond}
+	j := mustOpen(t, d.Dir, o)
+	frozen := func(first uint64) {
+		t.Helper()
+		for seq := first; seq < first+3; seq++ {
+			if err := j.Commit(seq, batch(seq, 1), []byte("frozen")); err == nil {
+				t.Errorf("event %d was stored on a frozen disk", seq)
+			}
+		}
+		if got := held(t, j, first-1, 10); len(got) != 3 {
+			t.Errorf("held %v, want 3 from %d", got, first)
 		}
 	}
-	if got := held(t, j, 0, 10); len(got) != 3 {
-		t.Errorf("held %v, want 1 2 3", got)
+	close := func(thaw func()) {
+		t.Helper()
+		thaw()
+		for j.Health() != nil {
+			j.Commit(0, nil, []byte("thawed"))
+		}
+		if err := j.Close(); err != nil {
+			t.Fatal(err)
+		}
 	}
-	thaw()
-	for j.Health() != nil {
-		j.Commit(0, nil, []byte("thawed"))
+	thaw := d.Freeze()
+	frozen(1)
+	close(thaw)
+
+	thaw = d.Freeze()
+	j = mustOpen(t, d.Dir, o)
+	if j.Health() == nil || !strings.Contains(j.Lost(), "the disk does not answer") {
+		t.Errorf("opened on a frozen disk: health %v, lost %q", j.Health(), j.Lost())
 	}
-	if err := j.Close(); err != nil {
-		t.Fatal(err)
+	frozen(1) // the events before are not known
+	close(thaw)
+	if !strings.Contains(j.Lost(), "could not be read at the start and is kept as ") {
+		t.Errorf("lost: %q", j.Lost())
 	}
 	j = mustOpen(t, d.Dir, Options{})
 	defer j.Close()
-	if got := held(t, j, 0, 10); len(got) != 3 {
-		t.Errorf("on disk: %v, want 1 2 3", got)
+	if got := held(t, j, 0, 10); len(got) != 3 || j.Lost() != "" {
+		t.Errorf("on disk: %v, want 1 2 3; lost %q", got, j.Lost())
 	}
 }

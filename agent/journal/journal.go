@@ -75,12 +75,12 @@ func Open(dir string, o Options) (*Journal, error) {
 	o.patience = cmp.Or(o.patience, patience)
 	j := &Journal{dir: dir, path: filepath.Join(dir, fileName), options: o}
 	var err error
-	j.file, j.lost, err = j.attach()
+	j.file, j.lost, err = j.attachInTime()
 	switch {
 	case err == nil:
 		j.state, j.checkpoint, j.durable = j.file.state, j.file.checkpoint, j.file.state.Last
 		err = j.file.err
-	case !mistaken(err):
+	case !mistaken(err) && !errors.Is(err, errNoAnswer):
 		if later := j.peek(); later != nil {
 			err = later
 		}

@@ -138,6 +138,41 @@ func (j *Journal) attach() (f *file, lost string, err error) {
 	return f, lost, nil
 }
 
+// errNoAnswer is a disk that does not let the file be opened in time.
+var errNoAnswer = errors.New("the disk does not answer")
+
+// openings is how many times patience the opening may take: a slow card needs a
+// good part of a minute to give a full journal.
+const openings = 12
+
+// attachInTime is attach with a bound, for the start. What it finds later is left
+// for the next save to attach.
+func (j *Journal) attachInTime() (*file, string, error) {
+	type attached struct {
+		file *file
+		lost string
+		err  error
+	}
+	done := make(chan attached, 1)
+	go func() {
+		f, lost, err := j.attach()
+		done <- attached{f, lost, err}
+	}()
+	limit := time.NewTimer(openings * j.options.patience)
+	defer limit.Stop()
+	select {
+	case a := <-done:
+		return a.file, a.lost, a.err
+	case <-limit.C:
+	}
+	go func() {
+		if a := <-done; a.file != nil {
+			_ = a.file.close(false)
+		}
+	}()
+	return nil, "the old file could not be read (the disk does not answer)", errNoAnswer
+}
+
 const (
 	markName = "journal.mark"
 	markText = "The record of alarms, journal.db, belongs beside this file. ebbwatch tells when it is missing.\n"
