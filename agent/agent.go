@@ -100,9 +100,10 @@ type Options struct {
 	// Now stamps steps; nil takes time.Now.
 	Now func() time.Time
 	Log *slog.Logger
-	// Tick is the longest time between two steps, Beat that between heartbeats;
-	// zero takes 1 s and 20 s.
-	Tick, Beat time.Duration
+	// Tick is the longest time between two steps, Beat that between heartbeats,
+	// Probe that between two commits, so that a disk which has failed in quiet
+	// times is found; zero takes 1 s, 20 s and 30 min.
+	Tick, Beat, Probe time.Duration
 }
 
 // Watch is an alarm about an edge. Err tells what fails, nil when nothing does;
@@ -130,7 +131,9 @@ type Agent struct {
 	loopAge     time.Duration
 	beats       uint64
 	storeError  error
-	noticeError error // likewise of the notices
+	noticeError error     // likewise of the notices
+	storedAt    time.Time // when a commit last ended
+	lostTold    string
 	// closed are the transitions of the start, which the escalator has to see.
 	closed []alarms.Transition
 }
@@ -163,6 +166,9 @@ func New(o Options) (*Agent, error) {
 	}
 	if o.Beat == 0 {
 		o.Beat = 20 * time.Second
+	}
+	if o.Probe == 0 {
+		o.Probe = 30 * time.Minute
 	}
 	settings := append([]alarms.Setting{alarms.MemoryFailing(journalFigure), alarms.MemoryLost(lostFigure)}, o.Alarms...)
 	inputs := append(o.Plant.Names(), journalFigure, lostFigure)
@@ -263,6 +269,7 @@ func (a *Agent) own(ctx context.Context) error {
 	defer beat.Stop()
 	a.step(a.o.Now(), nil)
 	a.beat()
+	a.probe()
 	for {
 		select {
 		case <-ctx.Done():
@@ -275,10 +282,10 @@ func (a *Agent) own(ctx context.Context) error {
 			a.settle(ts)
 			o.answer <- answer
 		case <-tick.C:
-			a.catchUp()
-			if a.storeError != nil {
-				a.remember(&a.storeError, a.o.Store.Commit(0, nil, a.evaluator.Checkpoint()))
+			if a.forgetful() != nil || a.o.Now().Sub(a.storedAt) >= a.o.Probe {
+				a.probe()
 			}
+			a.catchUp()
 			a.step(a.o.Now(), nil)
 		case <-beat.C:
 			a.beat()
@@ -309,6 +316,11 @@ func (a *Agent) fold(rs []reading.Reading) {
 	}
 	if now := a.o.Now(); at.After(now) {
 		at = now
+	}
+	// After a standstill of the process or the host, what was known before it
+	// grows stale before anything new is judged.
+	if at.Sub(a.lastStep) > 2*a.o.Tick {
+		a.step(at, nil)
 	}
 	a.step(at, rs)
 	select {
@@ -341,8 +353,9 @@ func (a *Agent) selfSamples() (memory, lost alarms.Sample) {
 	if err := a.forgetful(); err != nil {
 		memory.Value, memory.Detail = 1, "cannot be written: "+err.Error()
 	}
-	// The loss is news once; the alarm latches until a person has taken note.
-	if what := cmp.Or(a.o.Store.Lost(), a.o.Escalation.lost()); what != "" && a.steps == 1 {
+	// A loss is news once; the alarm latches until a person has taken note.
+	if what := cmp.Or(a.o.Store.Lost(), a.o.Escalation.lost()); what != a.lostTold {
+		a.lostTold = what
 		lost.Value, lost.Detail = 1, "was started anew: "+what
 	}
 	return memory, lost
@@ -399,6 +412,16 @@ func (a *Agent) remember(was *error, err error) {
 		a.o.Log.Info("the journal can be written again")
 	}
 	*was = err
+	a.storedAt = a.o.Now()
+}
+
+// probe commits no event: it finds out whether the store can be written, and lets
+// it write what it held back.
+func (a *Agent) probe() {
+	a.remember(&a.storeError, a.o.Store.Commit(0, nil, a.evaluator.Checkpoint()))
+	if e := a.o.Escalation; e != nil {
+		a.remember(&a.noticeError, e.Store.Commit(0, nil, e.Escalator.Checkpoint()))
+	}
 }
 
 // commit makes transitions durable together with the state after them.

@@ -57,7 +57,7 @@ func (a *Agent) escalate(now time.Time, ts []alarms.Transition, conditions []ala
 	}
 	notices := e.Escalator.Step(now, append(a.closed, ts...), conditions)
 	a.closed = nil
-	if !e.Escalator.Changed() && a.noticeError == nil {
+	if !e.Escalator.Changed() {
 		return
 	}
 	data := make([][]byte, len(notices))

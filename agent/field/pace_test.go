@@ -543,25 +543,3 @@ func TestRefusalIsLearnedByVisit(t *testing.T) {
 		}
 	})
 }
-
-// TestTextOfBefore: a text is not shown for a reading that failed.
-func TestTextOfBefore(t *testing.T) {
-	synctest.Test(t, func(t *testing.T) {
-		f := &fake{}
-		f.script = func(n int, q []byte) []act {
-			if n == 2 {
-				return nil
-			}
-			return []act{{bytes: f.honest(q)}}
-		}
-		in := instrument("north", 16, time.Second, 706) // holds 16706, "AB"
-		in.Points[0].Type, in.Points[0].Registers = "text", 1
-		_, batches := f.start(t, f.line(in), Options{})
-		for _, want := range []string{"AB good", " bad:no-reply", "AB good"} {
-			r := (<-batches).Readings[0]
-			if got := r.Text + " " + r.Quality.String(); got != want {
-				t.Errorf("%q, expected %q", got, want)
-			}
-		}
-	})
-}
