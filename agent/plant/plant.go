@@ -4,9 +4,11 @@
 package plant
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 	"slices"
+	"strconv"
 	"time"
 
 	"ebbwatch/agent/air"
@@ -19,6 +21,8 @@ import (
 // Settings describe a plant. Names of points are those of Points; everything
 // else refers to them.
 type Settings struct {
+	// Lines may leave out those of which nothing is known but the name.
+	Lines       []Line
 	Instruments []Instrument
 	Points      []Point
 	Segments    []Segment
@@ -28,9 +32,22 @@ type Settings struct {
 	Shown Shown
 }
 
-// Shown is the unit of each derived quantity that practice writes in several.
+// Shown is the unit of each derived quantity that practice writes in several,
+// and the time zone of the times in sentences, UTC when it is nil.
 type Shown struct {
 	Mass, MassFlow units.Unit
+	TimeZone       *time.Location
+}
+
+// Line is how instruments are reached, for the words that help to find a fault.
+type Line struct {
+	Name string
+	// Device is the serial device; empty when the line goes over a network, to
+	// Address.
+	Device, Address string
+	// Serial tells that the instruments share a serial wire, on a device of this
+	// machine or behind a serial server.
+	Serial bool
 }
 
 // Instrument is one Modbus unit on a line.
@@ -38,8 +55,6 @@ type Instrument struct {
 	Name, Line string
 	// Unit is its Modbus unit, for messages.
 	Unit byte
-	// Every is the shortest period in which any of its points is read.
-	Every time.Duration
 }
 
 // Point is one measured value.
@@ -47,6 +62,8 @@ type Point struct {
 	Name       string
 	Instrument string
 	Unit       units.Unit
+	// Every is the period in which it is read; 0 when it is not known.
+	Every time.Duration
 	// StaleAfter is the age at which the last reading is no longer used.
 	StaleAfter time.Duration
 	// RateLimit is the fastest change, in SI units a second, that what the point
@@ -102,30 +119,39 @@ type Plant struct {
 	detectors   []detector
 	byPoint     map[string]int
 	figures     []Figure
+	zone        *time.Location
 	started     time.Time
 }
 
 type point struct {
 	Point
 	last    reading.Reading
-	current reading.Reading // last, or what has become of it at this step
+	raw     reading.Reading // last, or stale at this step
+	current reading.Reading // raw, its quality lowered by what else is known
 	seen    bool
 	goodAt  time.Time // when it was last read well
+	pace    *pace     // that of its instrument, where this point tells it
+	says    string    // a text that is not as expected, for people
+	condition
 }
 
 type instrument struct {
 	Instrument
+	line   int
 	points []int
-	// silent is why none of it can be reached, empty when some of it can;
-	// lineLost tells that its whole line is as silent.
-	silent   string
-	lineLost bool
+	silent string // why none of it can be reached, empty when some of it can
+	pace   *pace  // nil when no period is known
 }
 
 type line struct {
-	name        string
+	Line
 	instruments []int
-	lost        bool
+	points      []int
+	// answers is how many of its instruments can be reached; silent is why the
+	// others cannot.
+	answers int
+	silent  string
+	lost    bool
 }
 
 type segment struct {
@@ -152,13 +178,13 @@ const none = -1
 // New checks that every reference is met and makes a plant that has read
 // nothing yet.
 func New(s Settings) (*Plant, error) {
-	p := &Plant{byPoint: make(map[string]int, len(s.Points))}
+	p := &Plant{byPoint: make(map[string]int, len(s.Points)), zone: cmp.Or(s.Shown.TimeZone, time.UTC)}
 	for i, pt := range s.Points {
 		if _, twice := p.byPoint[pt.Name]; twice {
 			return nil, fmt.Errorf("two points are called %s", pt.Name)
 		}
 		p.byPoint[pt.Name] = i
-		p.points = append(p.points, point{Point: pt, current: reading.Reading{Point: pt.Name, Quality: reading.BadBecause(reading.NotYetRead)}})
+		p.points = append(p.points, point{Point: pt, raw: reading.Reading{Point: pt.Name, Quality: reading.BadBecause(reading.NotYetRead)}})
 		p.add(Figure{Name: pt.Name, Kind: PointKind, Owner: pt.Name, Quantity: ReadingOf, Unit: pt.Unit})
 	}
 	var missing error
@@ -174,6 +200,12 @@ func New(s Settings) (*Plant, error) {
 			return none
 		}
 		return find(owner, name)
+	}
+	for i := range p.points {
+		pt := &p.points[i]
+		for _, st := range pt.Status {
+			pt.statuses = append(pt.statuses, find(pt.Name, st.Point))
+		}
 	}
 	one, minute, ct := units.MustParse("1"), units.MustParse("min"), units.MustParse("mg.min/L")
 	for _, sg := range s.Segments {
@@ -207,7 +239,11 @@ func New(s Settings) (*Plant, error) {
 		}
 	}
 	for _, d := range s.Detectors {
-		p.detectors = append(p.detectors, detector{d, find(d.Name, d.Concentration)})
+		gas := find(d.Name, d.Concentration)
+		p.detectors = append(p.detectors, detector{d, gas})
+		if gas < len(p.points) {
+			p.points[gas].gas = true
+		}
 		p.add(Figure{Kind: DetectorKind, Owner: d.Name, Quantity: Concentration, Unit: units.MustParse("ppm")})
 		p.add(Figure{Kind: DetectorKind, Owner: d.Name, Quantity: GasLevel, Unit: one})
 		p.add(Figure{Kind: DetectorKind, Owner: d.Name, Quantity: Unavailable, Unit: one})
@@ -219,18 +255,28 @@ func New(s Settings) (*Plant, error) {
 				it.points = append(it.points, i)
 			}
 		}
+		it.pace = p.paceOf(it.points)
 		p.instruments = append(p.instruments, it)
 		p.add(Figure{Kind: InstrumentKind, Owner: in.Name, Quantity: Lost, Unit: one})
+		p.add(Figure{Kind: InstrumentKind, Owner: in.Name, Quantity: Doubtful, Unit: one})
 	}
 	for i := range p.instruments {
 		name := p.instruments[i].Line
-		at := slices.IndexFunc(p.lines, func(l line) bool { return l.name == name })
+		at := slices.IndexFunc(p.lines, func(l line) bool { return l.Name == name })
 		if at < 0 {
 			at = len(p.lines)
-			p.lines = append(p.lines, line{name: name})
+			l := line{Line: Line{Name: name}}
+			if known := slices.IndexFunc(s.Lines, func(l Line) bool { return l.Name == name }); known >= 0 {
+				l.Line = s.Lines[known]
+			}
+			p.lines = append(p.lines, l)
 			p.add(Figure{Kind: LineKind, Owner: name, Quantity: Lost, Unit: one})
+			p.add(Figure{Kind: LineKind, Owner: name, Quantity: Pace, Unit: one})
 		}
-		p.lines[at].instruments = append(p.lines[at].instruments, i)
+		l := &p.lines[at]
+		l.instruments = append(l.instruments, i)
+		l.points = append(l.points, p.instruments[i].points...)
+		p.instruments[i].line = at
 	}
 	return p, missing
 }
@@ -253,6 +299,9 @@ func (p *Plant) Names() []string {
 	return names
 }
 
+// Figures lists the figures as they are before the first step.
+func (p *Plant) Figures() []Figure { return slices.Clone(p.figures) }
+
 // Step folds readings in, or the mere passing of time when there are none, and
 // returns every figure as it stands at now. The result is the caller's to keep.
 // Readings of unknown points are ignored.
@@ -262,12 +311,15 @@ func (p *Plant) Step(now time.Time, rs []reading.Reading) []Figure {
 	}
 	for _, r := range rs {
 		if i, ok := p.byPoint[r.Point]; ok {
-			pt := &p.points[i]
-			r = r.Checked()
-			pt.last, pt.seen = r, true
-			if r.Quality.Usable() {
-				pt.goodAt = r.Time
-			}
+			p.points[i].take(r.Checked())
+		}
+	}
+	for i := range p.points {
+		p.points[i].age(now, p.started)
+	}
+	for _, r := range rs {
+		if i, ok := p.byPoint[r.Point]; ok {
+			p.points[i].judge(p, r.Checked())
 		}
 	}
 	out := make([]Figure, len(p.figures))
@@ -275,8 +327,11 @@ func (p *Plant) Step(now time.Time, rs []reading.Reading) []Figure {
 	w := writer{out}
 	for i := range p.points {
 		pt := &p.points[i]
-		pt.age(now, p.started)
-		w.next(pt.current.Quality, pt.current.Time).set(pt.current.Value)
+		pt.settle(p)
+		f := w.next(pt.current.Quality, pt.current.Time).set(pt.current.Value)
+		if f.Quality.Level == reading.Good {
+			f.Detail = pt.says
+		}
 	}
 	for i := range p.segments {
 		p.segments[i].step(p, now, &w)
@@ -299,18 +354,35 @@ func (p *Plant) Step(now time.Time, rs []reading.Reading) []Figure {
 	return out
 }
 
-// age makes the current reading from the last one: a good value that is too old
+// take keeps a reading.
+func (pt *point) take(r reading.Reading) {
+	switch {
+	case r.Text == "" || r.Value != 0:
+		pt.says = ""
+	case r.Text != pt.last.Text || pt.says == "":
+		pt.says = "says " + strconv.Quote(r.Text)
+	}
+	pt.last, pt.seen = r, true
+	if r.Quality.Usable() {
+		pt.goodAt = r.Time
+	}
+	if pt.pace != nil {
+		pt.pace.read(r.Time)
+	}
+}
+
+// age makes the raw reading from the last one: a good value that is too old
 // becomes bad. A point that never gave one becomes stale counted from the start.
 func (pt *point) age(now, started time.Time) {
 	if pt.seen {
-		pt.current = pt.last
+		pt.raw = pt.last
 	}
 	since := started
 	if pt.seen {
 		since = pt.last.Time
 	}
 	if late := now.Sub(since) > pt.StaleAfter; late && (!pt.seen || pt.last.Quality.Usable()) {
-		pt.current.Quality = reading.BadBecause(reading.Stale)
+		pt.raw.Quality = reading.BadBecause(reading.Stale)
 	}
 }
 

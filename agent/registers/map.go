@@ -7,6 +7,7 @@ import (
 	"io"
 	"slices"
 	"strconv"
+	"strings"
 )
 
 // Pin gives a figure or an alarm an address for good.
@@ -50,7 +51,8 @@ func (a *area) index(slot int) int {
 func (a *area) end() int { return a.base + a.size*len(a.indexOf) }
 
 // NewMap gives every figure and alarm its registers: those of pins keep theirs,
-// and the others follow the last pinned one in their order. A pin whose figure or
+// and the others follow the last pinned one, figures in their order and alarms by
+// name. Names lie in the order of the snapshots. A pin whose figure or
 // alarm is gone keeps its address free. The error names every pin that cannot
 // be.
 func NewMap(figures, alarmNames []string, pins []Pin) (*Map, error) {
@@ -98,7 +100,14 @@ func (a *area) assign(pins []Pin) error {
 			a.slotOf[i] = slot
 		}
 	}
-	for i := range a.slotOf {
+	order := make([]int, len(a.names))
+	for i := range order {
+		order[i] = i
+	}
+	if a.kind == Alarm { // whose order in a snapshot is that of their priorities
+		slices.SortFunc(order, func(i, j int) int { return strings.Compare(a.names[i], a.names[j]) })
+	}
+	for _, i := range order {
 		if a.slotOf[i] < 0 {
 			a.slotOf[i] = next
 			next++
@@ -128,16 +137,22 @@ func (m *Map) hasBits(address, quantity int) bool {
 	return address+quantity <= alarmBits*len(m.alarms.indexOf)
 }
 
-// Pins lists every entry with its address, as NewMap takes it back.
+// Pins lists every entry with its address, by address, as NewMap takes it back.
 func (m *Map) Pins() []Pin {
 	var pins []Pin
 	for _, a := range []*area{&m.figures, &m.alarms} {
-		for i, name := range a.names {
-			pins = append(pins, Pin{a.kind, name, a.base + a.size*a.slotOf[i]})
+		for slot, i := range a.indexOf {
+			if i >= 0 {
+				pins = append(pins, Pin{a.kind, a.names[i], a.base + a.size*slot})
+			}
 		}
 	}
 	return pins
 }
+
+// FirstBit is the address of the first bit of the alarm whose registers begin at
+// an address.
+func FirstBit(address int) int { return (address - alarmBase) / alarmSize * alarmBits }
 
 // header is that of a list of pins.
 var header = []string{"kind", "name", "address"}

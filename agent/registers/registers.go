@@ -65,6 +65,7 @@ var Reasons = []string{
 	reading.OverRange, reading.UnderRange, reading.Stale, reading.Missing, reading.NoFlow,
 	reading.Learning, reading.NotDrawn, reading.OutsideTable, reading.Inconsistent, reading.LineLost,
 	reading.Frozen, reading.Jumped, reading.Fault, reading.Maintenance, reading.WarmingUp,
+	reading.NoStatus,
 }
 
 const otherReason = 255
@@ -73,7 +74,7 @@ const otherReason = 255
 var states = map[alarms.State]uint16{
 	alarms.Normal: 0, alarms.Unacknowledged: 1, alarms.Acknowledged: 2, alarms.ReturnedUnacknowledged: 3,
 	alarms.LatchedUnacknowledged: 4, alarms.LatchedAcknowledged: 5,
-	"shelved": 6, "suppressed-by-design": 7, "out-of-service": 8,
+	alarms.Shelved: 6, alarms.Suppressed: 7, alarms.OutOfService: 8,
 }
 
 // priorities, as they stand in the head of the map.

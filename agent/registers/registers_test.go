@@ -156,11 +156,12 @@ func TestFiguresAndAlarms(t *testing.T) {
 			t.Errorf("%s: %g, quality %#x, age %d; want %g, %#x, %d", figureNames[i], v, f[2], f[3], c.value, c.quality, c.age)
 		}
 	}
-	if got, want := registersAt(t, conn, 30000, 6), []uint16{4, 4, 2, 3, 1, 1}; !slices.Equal(got, want) {
+	// By name: gas-1-level-2, north-empty-notice, residual-out-low.
+	if got, want := registersAt(t, conn, 30000, 6), []uint16{4, 4, 1, 1, 2, 3}; !slices.Equal(got, want) {
 		t.Errorf("alarms %v, want %v", got, want)
 	}
 	// Active, unacknowledged, latched, hidden; the first alarm in the lowest bits.
-	if got, want := ask(t, conn, 2, 0, 0, 0, 12), []byte{2, 2, 0b0001_0110, 0b0000_0011}; !bytes.Equal(got, want) {
+	if got, want := ask(t, conn, 2, 0, 0, 0, 12), []byte{2, 2, 0b0011_0110, 0b0000_0001}; !bytes.Equal(got, want) {
 		t.Errorf("bits % 08b, want % 08b", got, want)
 	}
 	head := registersAt(t, conn, 0, 14)

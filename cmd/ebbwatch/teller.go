@@ -16,6 +16,7 @@ import (
 // that shows it. Without a broker it has no publisher.
 type teller struct {
 	publisher *notify.Publisher
+	people    *people
 	onStep    func(*agent.Snapshot, []alarms.Transition)
 	qualities map[string]string
 }
@@ -24,6 +25,9 @@ type teller struct {
 func (t *teller) Step(s *agent.Snapshot, ts []alarms.Transition) {
 	if t.onStep != nil {
 		t.onStep(s, ts)
+	}
+	if len(ts) > 0 {
+		t.people.wake()
 	}
 	if t.publisher == nil {
 		return
@@ -109,10 +113,19 @@ func figures(s *agent.Snapshot) []notify.Figure {
 	return out
 }
 
-func lineMetrics(source *field.Field) []metrics.Line {
+func lineMetrics(stats []field.LineStats) []metrics.Line {
 	var out []metrics.Line
-	for _, l := range source.Stats() {
-		out = append(out, metrics.Line{Name: l.Line, Polls: l.Polls, Errors: l.Errors, Cycle: l.Cycle, Overruns: l.Overruns, Discarded: l.Discarded})
+	for _, l := range stats {
+		m := metrics.Line{
+			Name: l.Line, Polls: l.Polls, Errors: l.Errors, Cycle: l.Cycle, Planned: l.Planned,
+			Slowest: l.Slowest, Grace: l.Grace, Overruns: l.Overruns, Discarded: l.Discarded,
+		}
+		for _, u := range l.Units {
+			m.Instruments = append(m.Instruments, metrics.Instrument{
+				Name: u.Instrument, Polls: u.Polls, Errors: u.Errors, Took: u.Took, Slowest: u.Slowest, Overruns: u.Overruns, Resting: u.Resting,
+			})
+		}
+		out = append(out, m)
 	}
 	return out
 }
