@@ -543,3 +543,20 @@ func BenchmarkIdle(b *testing.B) {
 		s.x.Step(s.now, nil, s.present)
 	}
 }
+
+// BenchmarkRaise is an alarm raised, told to one person with its text, and
+// acknowledged; it also tells the bytes of a stored notice and of the memory.
+func BenchmarkRaise(b *testing.B) {
+	s := newScene(b, t0)
+	b.ReportAllocs()
+	for b.Loop() {
+		s.told, s.log = nil, nil
+		s.play("0s raise gas; 0s ack gas; 0s over gas")
+	}
+	data, err := json.Marshal(&s.told[0])
+	if err != nil {
+		b.Fatal(err)
+	}
+	b.ReportMetric(float64(len(data)), "B/notice")
+	b.ReportMetric(float64(len(s.x.Checkpoint())), "B/memory")
+}

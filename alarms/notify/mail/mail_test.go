@@ -38,7 +38,7 @@ func notice() *escalation.Notice {
 	}
 }
 
-func sender(t *testing.T, addr string, roots *x509.CertPool, edit func(*Options)) *Sender {
+func sender(t testing.TB, addr string, roots *x509.CertPool, edit func(*Options)) *Sender {
 	t.Helper()
 	o := Options{
 		Server: addr, Security: StartTLS, From: "ebbwatch@plant.example", Name: "Kestrel Ridge",
@@ -256,6 +256,19 @@ func TestOptions(t *testing.T) {
 		tt.edit(&o)
 		if _, err := New(o); err == nil || !strings.Contains(err.Error(), tt.want) || strings.Contains(err.Error(), secret) {
 			t.Errorf("error %v, expected one with %q and without the password", err, tt.want)
+		}
+	}
+}
+
+// BenchmarkSend is a notice handed to aiosmtpd: connection, STARTTLS, login and
+// message.
+func BenchmarkSend(b *testing.B) {
+	m, roots := peertest.Aiosmtpd(b, "starttls", login)
+	s := sender(b, m.Addr(), roots, func(o *Options) { o.User, o.Password = login.User, login.Password })
+	n := notice()
+	for b.Loop() {
+		if err := s.Send(b.Context(), to, n); err != nil {
+			b.Fatal(err)
 		}
 	}
 }
