@@ -245,6 +245,12 @@ func TestWhoIsToldWhen(t *testing.T) {
 		{"low alarms wait for the morning", "0s raise stock; 10h", night, []string{
 			"7h30m0s stock raised on-call-1 1.0", "7h35m0s stock raised supervisor 2.0",
 		}},
+		{"an hour sooner when the clock is put forward", "0s raise stock; 10h", time.Date(2026, 3, 7, 23, 0, 0, 0, zone(t)), []string{
+			"6h0m0s stock raised on-call-1 1.0", "6h5m0s stock raised supervisor 2.0",
+		}},
+		{"an hour later when it is put back", "0s raise stock; 10h", time.Date(2026, 10, 31, 23, 0, 0, 0, zone(t)), []string{
+			"8h0m0s stock raised on-call-1 1.0", "8h5m0s stock raised supervisor 2.0",
+		}},
 		{"and what becomes of them waits too", "0s raise stock; 10m ack stock; 10h", t0.Add(10*time.Hour + 55*time.Minute), []string{
 			"0s stock raised on-call-1 1.0", "8h5m0s stock acknowledged on-call-1 1.0",
 		}},
