@@ -134,7 +134,7 @@ func (s *slope) fit() float64 {
 			n, t, v = n+1, t+p.t, v+p.v
 		}
 	}
-	n, t, v = n+1, (t+s.now.t)/(n+1), (v+s.now.v)/(n+1)
+	t, v = (t+s.now.t)/(n+1), (v+s.now.v)/(n+1)
 	var tv, tt float64
 	for _, p := range s.past[:s.n] {
 		if p.t >= from {

@@ -29,7 +29,9 @@ type Mail struct {
 	From string
 	To   []string
 	Text string // as it came, header and body
-	TLS  bool
+	// Subject, Sender's name and Body are as Python reads them.
+	Subject, Sender, Body string
+	TLS                   bool
 }
 
 // Aiosmtpd starts a mail server whose security is starttls, tls or none. With a

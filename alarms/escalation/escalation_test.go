@@ -245,6 +245,12 @@ func TestWhoIsToldWhen(t *testing.T) {
 		{"low alarms wait for the morning", "0s raise stock; 10h", night, []string{
 			"7h30m0s stock raised on-call-1 1.0", "7h35m0s stock raised supervisor 2.0",
 		}},
+		{"an hour sooner when the clock is put forward", "0s raise stock; 10h", time.Date(2026, 3, 7, 23, 0, 0, 0, zone(t)), []string{
+			"6h0m0s stock raised on-call-1 1.0", "6h5m0s stock raised supervisor 2.0",
+		}},
+		{"an hour later when it is put back", "0s raise stock; 10h", time.Date(2026, 10, 31, 23, 0, 0, 0, zone(t)), []string{
+			"8h0m0s stock raised on-call-1 1.0", "8h5m0s stock raised supervisor 2.0",
+		}},
 		{"and what becomes of them waits too", "0s raise stock; 10m ack stock; 10h", t0.Add(10*time.Hour + 55*time.Minute), []string{
 			"0s stock raised on-call-1 1.0", "8h5m0s stock acknowledged on-call-1 1.0",
 		}},
@@ -542,4 +548,21 @@ func BenchmarkIdle(b *testing.B) {
 	for b.Loop() {
 		s.x.Step(s.now, nil, s.present)
 	}
+}
+
+// BenchmarkRaise is an alarm raised, told to one person with its text, and
+// acknowledged; it also tells the bytes of a stored notice and of the memory.
+func BenchmarkRaise(b *testing.B) {
+	s := newScene(b, t0)
+	b.ReportAllocs()
+	for b.Loop() {
+		s.told, s.log = nil, nil
+		s.play("0s raise gas; 0s ack gas; 0s over gas")
+	}
+	data, err := json.Marshal(&s.told[0])
+	if err != nil {
+		b.Fatal(err)
+	}
+	b.ReportMetric(float64(len(data)), "B/notice")
+	b.ReportMetric(float64(len(s.x.Checkpoint())), "B/memory")
 }

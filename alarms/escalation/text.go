@@ -82,6 +82,9 @@ func (s *Settings) body(n *Notice, age time.Duration) string {
 	}
 	say("%s", s.opening(n, age))
 	say("%s", c.What)
+	if first := firstOut(c); first != "" && waits(n.Kind) {
+		say("%s", first)
+	}
 	if waits(n.Kind) {
 		s.advise(n, say)
 	}
@@ -91,6 +94,19 @@ func (s *Settings) body(n *Notice, age time.Duration) string {
 	}
 	fmt.Fprintf(&b, "Alarm %s, episode %d, at %s.\n", c.Alarm, c.Episode, s.clock(n.Time))
 	return b.String()
+}
+
+// firstOut tells of an alarm that came before the others of its group, which may
+// be its consequences.
+func firstOut(c *alarms.Condition) string {
+	switch {
+	case !c.FirstOut || c.Group == "":
+		return ""
+	case c.FirstOutTie:
+		return "It was among the first of group " + c.Group + " to be raised."
+	default:
+		return "It was the first of group " + c.Group + " to be raised."
+	}
 }
 
 // opening says what kind of notice it is.
@@ -103,6 +119,9 @@ func (s *Settings) opening(n *Notice, age time.Duration) string {
 	alarm := strings.ToUpper(string(c.Priority)) + " alarm at " + at
 	if n.Kind == CameAgain || n.Kind == Repeated || n.Step > 1 {
 		alarm += ". Nobody has acknowledged it for " + span(age)
+	}
+	if n.Kind == Raised && c.Realarms > 0 {
+		alarm += ". A person acknowledged it before, and it still stands"
 	}
 	switch n.Kind {
 	case CameAgain:

@@ -71,7 +71,9 @@ func TestPeopleAreTold(t *testing.T) {
 		return ok
 	})
 	peers.setGas(1.5)
+	tripped := time.Now()
 	eventually(t, "the webhook has the notice", func() bool { return len(hooked(t, w, "ebbwatch.alarm.notice.v1")) > 0 })
+	t.Logf("from the register to the notice in the web server: %s, at a poll every 100 ms", time.Since(tripped).Round(time.Millisecond))
 	eventually(t, "readyz says that mail is refused", func() bool {
 		r := first.get(t, "/readyz")
 		return r.code == 503 && strings.Contains(r.body, "did not take the recipient")

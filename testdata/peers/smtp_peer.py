@@ -5,10 +5,12 @@ usage: smtp_peer.py starttls|tls|none [CERTIFICATE KEY [USER PASSWORD]]
 Standard input has one command a line; each is answered with "ok".
   serve              begins to serve on 127.0.0.1; answered with the port
   answer VERB CODE   answers RCPT or DATA with the code from now on; 250 takes them
-  messages           answered with those that were taken, in one line of JSON
+  messages           answered with those that were taken, as Python's email reads them, in one line of JSON
 With a user nobody else may send. The end of standard input ends the program.
 """
 import asyncio
+import email
+import email.policy
 import json
 import ssl
 import sys
@@ -28,7 +30,9 @@ class Handler:
 
     async def handle_DATA(self, server, session, envelope):
         if codes["DATA"] == "250":
+            parsed = email.message_from_bytes(envelope.content, policy=email.policy.default)
             messages.append({
+                "subject": parsed["Subject"], "sender": parsed["From"].addresses[0].display_name, "body": parsed.get_content(),
                 "from": envelope.mail_from, "to": envelope.rcpt_tos, "text": envelope.content.decode("ascii"),
                 "tls": mode == "tls" or session.ssl is not None})
         return codes["DATA"] + " as the test says"

@@ -140,6 +140,15 @@ func TestInOrderAndOnce(t *testing.T) {
 		if took, _ := r.seen(); len(took) != 42 || b.done() != 46 {
 			t.Errorf("%d taken and acknowledged up to %d, expected 42 and 46", len(took), b.done())
 		}
+		// What is for others is passed over; the disk hears of every sixteenth.
+		for range 40 {
+			b.add("foreign")
+		}
+		d.Wake()
+		synctest.Wait()
+		if took, _ := r.seen(); len(took) != 42 || b.done() != 46+32 {
+			t.Errorf("%d taken and acknowledged up to %d, expected 42 and 78", len(took), b.done())
+		}
 		b.add("unheard of")
 		time.Sleep(look)
 		synctest.Wait()

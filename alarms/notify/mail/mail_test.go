@@ -38,7 +38,7 @@ func notice() *escalation.Notice {
 	}
 }
 
-func sender(t *testing.T, addr string, roots *x509.CertPool, edit func(*Options)) *Sender {
+func sender(t testing.TB, addr string, roots *x509.CertPool, edit func(*Options)) *Sender {
 	t.Helper()
 	o := Options{
 		Server: addr, Security: StartTLS, From: "ebbwatch@plant.example", Name: "Kestrel Ridge",
@@ -94,14 +94,13 @@ func TestAiosmtpd(t *testing.T) {
 					t.Errorf("%s: %q and %q, expected %q and %q", h.name, a, b, h.first, h.second)
 				}
 			}
-			if got := body(t, first); got != n.Body {
-				t.Errorf("the text arrives as %q, expected %q", got, n.Body)
+			if g := got[0]; g.Subject != n.Subject || g.Sender != "Kestrel Ridge" || strings.ReplaceAll(g.Body, "\r\n", "\n") != n.Body {
+				t.Errorf("Python reads the subject %q by %q and the text %q, expected %q", g.Subject, g.Sender, g.Body, n.Body)
 			}
 		})
 	}
 }
 
-// parse reads a message with net/mail, which shares no code with what wrote it.
 func parse(t *testing.T, text string) *mail.Message {
 	t.Helper()
 	m, err := mail.ReadMessage(strings.NewReader(text))
@@ -118,6 +117,22 @@ func body(t *testing.T, m *mail.Message) string {
 		t.Fatal(err)
 	}
 	return strings.ReplaceAll(string(b), "\r\n", "\n")
+}
+
+// TestBeyondASCII: Python reads what is not ASCII as it was meant.
+func TestBeyondASCII(t *testing.T) {
+	m, _ := peertest.Aiosmtpd(t, "none", peertest.Login{})
+	s := sender(t, m.Addr(), nil, func(o *Options) { o.Security, o.Name = Plain, "Réservoir du Nord" })
+	n := notice()
+	n.Subject = strings.TrimSpace(strings.Repeat("Clé à 3 m³/d \U0001F6B0", 5))
+	n.Body = strings.Repeat("Der Zähler misst 3 m³/d, größer als 2. ", 20) + "\n"
+	if err := s.Send(t.Context(), to, n); err != nil {
+		t.Fatal(err)
+	}
+	got := m.Messages()[0]
+	if got.Subject != n.Subject || got.Sender != "Réservoir du Nord" || strings.ReplaceAll(got.Body, "\r\n", "\n") != n.Body {
+		t.Errorf("Python reads the subject %q by %q and the text %q", got.Subject, got.Sender, got.Body)
+	}
 }
 
 // TestRefusals: what the server says decides whether a message is tried for ever.
@@ -256,6 +271,19 @@ func TestOptions(t *testing.T) {
 		tt.edit(&o)
 		if _, err := New(o); err == nil || !strings.Contains(err.Error(), tt.want) || strings.Contains(err.Error(), secret) {
 			t.Errorf("error %v, expected one with %q and without the password", err, tt.want)
+		}
+	}
+}
+
+// BenchmarkSend is a notice handed to aiosmtpd: connection, STARTTLS, login and
+// message.
+func BenchmarkSend(b *testing.B) {
+	m, roots := peertest.Aiosmtpd(b, "starttls", login)
+	s := sender(b, m.Addr(), roots, func(o *Options) { o.User, o.Password = login.User, login.Password })
+	n := notice()
+	for b.Loop() {
+		if err := s.Send(b.Context(), to, n); err != nil {
+			b.Fatal(err)
 		}
 	}
 }

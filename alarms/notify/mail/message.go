@@ -2,12 +2,14 @@ package mail
 
 import (
 	"bytes"
+	"encoding/base64"
 	"fmt"
-	"mime"
 	"mime/quotedprintable"
 	"net/mail"
 	"strings"
 	"time"
+	"unicode"
+	"unicode/utf8"
 
 	"ebbwatch/alarms"
 	"ebbwatch/alarms/escalation"
@@ -57,8 +59,12 @@ func urgent(n *escalation.Notice) bool {
 
 func (s *Sender) id(notice string) string { return "<" + notice + "@" + s.domain + ">" }
 
-// encoded is a header's text in one line, or folded in encoded words (RFC 2047,
-// 2) when it is not all ASCII.
+// wordBytes is how much text one encoded word holds: with "Subject: " before it
+// the line stays within 78 characters.
+const wordBytes = 42
+
+// encoded is a header's text: as it is when it is all ASCII, otherwise in encoded
+// words (RFC 2047, 2), one in a line, none of which breaks a character.
 func encoded(text string) string {
 	text = strings.Map(func(r rune) rune {
 		if r == '\r' || r == '\n' {
@@ -66,9 +72,20 @@ func encoded(text string) string {
 		}
 		return r
 	}, text)
-	word := mime.QEncoding.Encode("utf-8", text)
-	if word == text {
+	if !strings.ContainsFunc(text, func(r rune) bool { return r > unicode.MaxASCII }) {
 		return text
 	}
-	return "\r\n " + strings.ReplaceAll(word, "?= =?", "?=\r\n =?")
+	var words []string
+	var word []byte
+	for _, r := range text {
+		if len(word)+utf8.RuneLen(r) > wordBytes {
+			words, word = append(words, encodedWord(word)), nil
+		}
+		word = utf8.AppendRune(word, r)
+	}
+	return strings.Join(append(words, encodedWord(word)), "\r\n ")
+}
+
+func encodedWord(text []byte) string {
+	return "=?utf-8?b?" + base64.StdEncoding.EncodeToString(text) + "?="
 }

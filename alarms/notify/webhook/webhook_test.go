@@ -20,7 +20,7 @@ const secret = "whsec_MfKQ9r8GKYqrTwjUPD8ILPZIo2LaLaSw"
 
 const event = `{"specversion":"1.0","id":"e1"}`
 
-func sender(t *testing.T, url string, roots *x509.CertPool, edit func(*Options)) *Sender {
+func sender(t testing.TB, url string, roots *x509.CertPool, edit func(*Options)) *Sender {
 	t.Helper()
 	o := Options{URL: url, Secret: secret, TLS: &tls.Config{RootCAs: roots}}
 	if edit != nil {
@@ -180,6 +180,18 @@ func TestOptions(t *testing.T) {
 		}
 		if err != nil && (strings.Contains(err.Error(), "word@") || strings.Contains(err.Error(), "MfKQ")) {
 			t.Errorf("the error shows a secret: %v", err)
+		}
+	}
+}
+
+// BenchmarkSend is an event signed and posted to Python's web server over TLS.
+func BenchmarkSend(b *testing.B) {
+	w, roots := peertest.Webhooks(b, secret, true)
+	s := sender(b, "https://"+w.Addr(), roots, nil)
+	body := []byte(strings.Repeat(event, 80))
+	for b.Loop() {
+		if err := s.Send(b.Context(), "e1", body); err != nil {
+			b.Fatal(err)
 		}
 	}
 }
