@@ -177,7 +177,7 @@ func TestAQuietPlant(t *testing.T) {
 	if _, _, ok := f.Interval(); ok {
 		t.Error("a net weight has an interval")
 	}
-	if m := find(t, fs, "segment.clearwell.t10").Method; m != contact.Basis {
+	if m := find(t, fs, "segment.clearwell.t10").Method; m != string(contact.Static) {
 		t.Errorf("T10 is made by %q", m)
 	}
 	if m := find(t, fs, "bank.north.withdrawal-limit").Method; m != string(supply.HeatBalance) {

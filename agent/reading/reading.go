@@ -40,7 +40,7 @@ const (
 	WrongReply    = "wrong-reply"    // a reply that does not fit its request
 	Exception     = "exception"      // exception reply; the code follows: exception-2
 	NotANumber    = "not-a-number"   // NaN or infinity in the registers
-	InvalidCode   = "invalid-code"   // a BCD digit over 9 in the registers
+	InvalidCode   = "invalid-code"   // a BCD digit over 9, or a character of a text that cannot be printed
 	NoReading     = "no-reading"     // the value by which the instrument says that it has none
 	SensorFailure = "sensor-failure" // a loop current by which a transmitter tells of its failure
 	OutOfRange    = "out-of-range"   // outside the range of the instrument
@@ -59,6 +59,7 @@ const (
 	Fault         = "fault"          // the instrument reports a fault of its own
 	Maintenance   = "maintenance"    // the instrument reports that it is being worked on
 	WarmingUp     = "warming-up"     // the instrument reports that it is not ready yet
+	NoStatus      = "no-status"      // the point that tells the instrument's state is not usable
 )
 
 // Quality is a level and, unless it is Good, the reason.
@@ -160,7 +161,7 @@ func Explain(reason string) string {
 	case NotANumber:
 		return "sends a value that is not a number"
 	case InvalidCode:
-		return "sends a value that is not decimal digits"
+		return "sends a digit over 9 or a character that cannot be printed"
 	case NoReading:
 		return "says that it has no reading"
 	case SensorFailure:
@@ -195,6 +196,8 @@ func Explain(reason string) string {
 		return "reports that it is being worked on"
 	case WarmingUp:
 		return "reports that it is not ready yet"
+	case NoStatus:
+		return "comes without the state of its instrument"
 	case Inconsistent:
 		return "contradicts what is physically possible"
 	}
