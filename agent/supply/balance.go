@@ -198,9 +198,10 @@ func (b *balance) watch(t float64, f *feed, limit float64, limited bool) {
 	was, had := b.leak.raised, b.lost.raised
 	leak := strongest > 1
 	if b.leak.raised {
-		// Still there while half of it shows over as long as it took to show.
-		slope, _, _, ok := b.line(max(hour, b.leakWindow))
-		leak = ok && slope < -b.leakSize/2
+		// Still there while a good part shows: the sign that raises it is the greatest
+		// by chance too.
+		slope, _, _, ok := b.line(max(hour, 2*b.leakWindow))
+		leak = ok && slope < -0.3*b.leakSize
 	} else if leak {
 		b.leakSize, b.leakWindow = size, window
 	}
