@@ -238,9 +238,9 @@ func TestNoWolfAfterAStart(t *testing.T) {
 // Two scales of one bank: the errors add as independent ones. Seeds 0 and up.
 func TestErrorsOfABankAdd(t *testing.T) {
 	var h score
-	for seed := range seeds(40, 200) {
+	for seed := range seeds(30, 200) {
 		g := tonRig()
-		g.seed, g.containers, g.drift, g.wander, g.every = uint64(seed), 2, 2, 0.2, 10*time.Second
+		g.seed, g.containers, g.drift, g.wander, g.every = uint64(seed), 2, 2, 0.2, 20*time.Second
 		last, before := 0, 0.0
 		g.run(12*time.Hour, func(tr truth, r BankResult) {
 			if m := int(tr.days*24 + 1e-9); m != last {

@@ -63,7 +63,10 @@ func TestTimeToEmptyStudy(t *testing.T) {
 		g.settings = func(s *BankSettings) {
 			s.Kinds = []Kind{kind("tank", 20000, 4000, 80, 28, 36)}
 		}
-		end := 15 + 5*float64(seed)/float64(seedsRun)
+		end := 12 + 5*float64(seed)/float64(seedsRun)
+		if full() {
+			end += 10
+		}
 		ends(g, demand(uint64(seed), 30), end, func(d float64, i int, v Value) {
 			left := end - d
 			if v.Quality.Level != reading.Good {

@@ -148,7 +148,7 @@ func TestEvents(t *testing.T) {
 func TestDirt(t *testing.T) {
 	for _, outliers := range []float64{0.002, 0.02} {
 		var h, clean score
-		for seed := range seeds(30, 100) {
+		for seed := range seeds(20, 100) {
 			for _, dirty := range []bool{true, false} {
 				g := tonRig()
 				g.seed = uint64(seed)
@@ -195,7 +195,7 @@ func TestDirt(t *testing.T) {
 // A change-over or a removal is told within 120 s, and the rate of the day keeps
 // within 0.2 lb/d of the truth.
 func TestChangeOver(t *testing.T) {
-	n := seeds(30, 200)
+	n := seeds(12, 200)
 	var late, shift, count float64
 	missed := 0
 	for seed := range n {

@@ -3,6 +3,7 @@ package supply
 import (
 	"math"
 	"math/rand/v2"
+	"sync"
 	"testing"
 	"time"
 
@@ -185,10 +186,10 @@ func (g rig) cramerRao(window time.Duration) float64 {
 	return math.Sqrt((g.sigma*g.sigma + g.division*g.division/12) * 12 / (dt * dt * n * (n*n - 1)))
 }
 
-// full reports whether the whole study is asked for, and scales a number of
-// seeds.
+// full reports whether the whole study is asked for.
 func full() bool { return study == "full" }
 
+// seeds is how many are run, from 0 up.
 func seeds(short, long int) int {
 	if full() {
 		return long
@@ -204,7 +205,14 @@ func cylinderRig() rig {
 	return rig{kind: "cylinder-150", every: 5 * time.Second, sigma: 0.2, division: 0.2, known: true, net: 120, constant: 20}
 }
 
+var heading sync.Once
+
+// row is one line of the study's table, in Markdown. A bound or target of 0 is none.
 func row(t *testing.T, name, metric string, achieved, target, bound float64, unit string) {
 	t.Helper()
+	heading.Do(func() {
+		t.Log("| case | measure | achieved | target | bound | unit |")
+		t.Log("| --- | --- | ---: | ---: | ---: | --- |")
+	})
 	t.Logf("| %s | %s | %.3g | %.3g | %.3g | %s |", name, metric, achieved, target, bound, unit)
 }
