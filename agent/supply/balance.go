@@ -25,6 +25,9 @@ const (
 	unknownGain           = 0.1  // trust in a feed whose gain is not learnt yet
 )
 
+// leastGain and mostGain bound what a unit of the feed signal can be.
+const leastGain, mostGain = 0.5, 2.0
+
 // ReportableQuantity is the release of chlorine within 24 h that has to be reported
 // at once, 10 lb in kg. Source: 40 CFR 302.4 (from memory).
 const ReportableQuantity = 10 * poundKilograms
@@ -259,7 +262,7 @@ func (b *balance) slowly(f *feed) (learnt bool) {
 		// One day with a loss must not teach the gain.
 		off = min(max(off, -feedSure*f.trust), feedSure*f.trust)
 	}
-	f.gain = min(max(f.gain*(1-off/float64(b.learnt)), 0.5), 2)
+	f.gain = min(max(f.gain*(1-off/float64(b.learnt)), leastGain), mostGain)
 	if b.learnt == 1 {
 		b.since, b.dayCount = b.series.now, 0
 	}

@@ -42,7 +42,7 @@ func (b *Bank) foresee(t float64) {
 			b.perFlow = b.feed.drawn() / b.feed.flow
 		}
 	}
-	if !b.profile.add(at, b.feed.flow, mass, known) || b.profile.learning() {
+	if ended := b.profile.add(at, b.feed.flow, mass, known); b.profile.learning() || !ended && !b.profile.aheadAt.IsZero() {
 		return
 	}
 	extra := 0.0

@@ -12,6 +12,7 @@ const (
 	lockedOut    = 300.0 // s without a reading that fits: the line is wrong
 	longGap      = 120.0 // s after which what was drawn meanwhile is not foreseen
 	droppedOut   = 300.0 // s without a reading
+	lively       = 0.35  // of a division is a noise that shows wherever the weight stands
 	bumpAfter    = 10.0  // s off the line, over three readings
 	// A container is another one when the weight differs by this share of what it
 	// can hold (own choice).
@@ -333,7 +334,10 @@ func (s *scale) watch(t, w float64) {
 		return
 	}
 	r.implied += (s.feed - s.gate.slope) * (t - s.last)
-	if r.implied > 3*q+6*sigma && r.n > 3 || float64(r.n)*s.noise.change > 30 && r.implied > max(q, sigma) {
+	// Without a feed signal a quiet display that stops looks like a draw that stops.
+	due := s.feed > 0 && r.implied > 3*q+6*sigma && r.n > 3
+	quiet := s.feed == 0 && sigma < lively*q
+	if due || !quiet && float64(r.n)*s.noise.change > 30 && r.implied > max(q, sigma) {
 		r.stuck = true
 		s.tell(Stuck, r.since, w+r.implied, w)
 		s.series.forget(int(r.since / 60))

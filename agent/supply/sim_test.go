@@ -39,6 +39,8 @@ type rig struct {
 	group                          bool
 	settings                       func(*BankSettings)
 	heel, stock                    float64
+	feedGain                       float64 // what the signal shows of a unit; 0 is 1
+	remember                       *Memory
 }
 
 const rigTare = 1500.0
@@ -84,6 +86,15 @@ func (g rig) run(length time.Duration, after func(truth, BankResult)) {
 		g.settings(&s)
 	}
 	b := NewBank(s)
+	if g.remember != nil {
+		if err := b.Remember(*g.remember); err != nil {
+			panic(err)
+		}
+	}
+	shows := 1.0
+	if g.feedGain != 0 {
+		shows = g.feedGain
+	}
 	tr := truth{net: make([]float64, n), bank: b, reading: make([]float64, n)}
 	phase, wander, held := make([]float64, n), make([]float64, n), make([]float64, n)
 	for i := range n {
@@ -145,7 +156,7 @@ func (g rig) run(length time.Duration, after func(truth, BankResult)) {
 		}
 		in := Inputs{Weights: ws, Stock: pounds(g.stock)}
 		if g.feedKnown {
-			feed.Value, feed.Time = rate*(1+gain)*poundKilograms/secondsPerDay, now
+			feed.Value, feed.Time = shows*rate*(1+gain)*poundKilograms/secondsPerDay, now
 			feed.Quality = reading.GoodQuality()
 			if g.feedOut != nil && g.feedOut(d) {
 				feed.Quality = reading.BadBecause(reading.NoReply)
