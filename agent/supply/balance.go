@@ -22,6 +22,8 @@ const (
 	overRuns              = 2    // minutes
 	clearRuns             = 30   // minutes without a sign
 	gainDays              = 10   // over which the gain of the feed is learnt
+	stands                = 3    // minutes that a scale's last one stands in
+	longBlind             = 10   // minutes after which no level is sure
 	unknownGain           = 0.1  // trust in a feed whose gain is not learnt yet
 )
 
@@ -65,7 +67,8 @@ type balance struct {
 	slowBase, slowAt    float64
 	learnt              int     // quarter hours of gain
 	gainError           float64 // share, of one day
-	tainted             int     // the last minute of a leak or a loss of feed
+	blind               int     // minutes since all scales were seen
+	tainted             int     // the last minute of a loss of feed
 	unknown             int     // the last minute without a feed signal
 }
 
@@ -99,11 +102,12 @@ func (b *balance) carry(t, feed float64) {
 	b.usedAt = t
 }
 
-// gather makes one minute of all scales.
+// gather makes one minute of all scales. A scale that is read seldom stands in with
+// its last minute, since what the feed does not explain hardly moves.
 func (b *balance) gather(cs []container, jumped bool) {
-	var z, at, n, v, mean float64
+	var z, at, n, v, mean, wander float64
 	b.drift, b.bias = 0, 0
-	whole, wander := true, 0.0
+	whole, fresh := true, false
 	for i := range cs {
 		s := &cs[i].scale
 		v += s.noise.variance()
@@ -115,25 +119,33 @@ func (b *balance) gather(cs []container, jumped bool) {
 			whole = whole && !cs[i].drawn
 			continue
 		}
+		ago := 0
 		m := s.series.since(1, 0)
+		for ; m.n == 0 && ago < stands && ago+2 <= s.series.length(); ago++ {
+			m = s.series.since(ago+2, ago+1)
+		}
 		if m.n == 0 {
 			whole = false
 			continue
 		}
+		fresh = fresh || ago == 0
 		z += m.z/m.n + s.series.z0 - s.used
-		at += m.t/m.n + s.series.t0
+		at += m.t/m.n + s.series.t0 + float64(ago)
 		n++
 		mean += s.noise.variance() / m.n
 	}
 	b.variance, b.wander = v, math.Sqrt(wander)
-	if whole && n > 0 {
+	if whole && fresh {
 		b.series.gather(v/mean, at/n, z+b.used)
 	}
 	b.series.close(b.used)
-	if jumped || !whole {
-		if jumped {
-			b.series.snap()
-		}
+	if b.blind++; whole && n > 0 {
+		b.blind = 0
+	}
+	if jumped {
+		b.series.snap()
+	}
+	if jumped || b.blind > longBlind {
 		b.since = b.series.now
 	}
 }
@@ -212,9 +224,14 @@ func (b *balance) watch(t float64, f *feed, limit float64, limited bool) {
 		slope, _, _, ok := b.line(2 * quarter)
 		lost = t-b.lost.at < lostAtLeast || ok && slope > f.drawn()/2 && f.drawn() > 0
 	}
-	b.lost.see(lost && f.known, lostRuns, lostRuns, t)
-	b.leak.see(leak && !b.lost.raised, leakRuns, clearRuns, t)
-	b.over.see(over, overRuns, quarter, t)
+	// What is raised stays so while nothing can be seen.
+	if b.blind == 0 && f.known {
+		b.lost.see(lost, lostRuns, lostRuns, t)
+		b.leak.see(leak && !b.lost.raised, leakRuns, clearRuns, t)
+	}
+	if b.blind == 0 && limited {
+		b.over.see(over, overRuns, quarter, t)
+	}
 	if b.lost.raised {
 		b.tainted = b.series.now
 	}
@@ -298,6 +315,9 @@ type Balance struct {
 	// LossHour is what the scales lost in the last hour more than the feed explains,
 	// in kg/s; LossDay is that of the last 24 h, in kg. A gain is negative.
 	LossHour, LossDay Value
+	// Watched is good while a loss and a loss of feed would be seen; what is raised
+	// stays raised while it is bad.
+	Watched reading.Quality
 	// Leak is raised when a loss that nothing explains is sure, FeedLost when the
 	// feed should draw and the weight stands still, OverLimit when the withdrawal is
 	// surely over the limit. Each has its time; zero when it is not raised.
@@ -326,13 +346,14 @@ func (b *balance) result(f *feed, origin time.Time) Balance {
 	}
 	missing := func(minutes int) (reading.Quality, bool) {
 		switch {
-		case !f.known:
+		case !f.known || b.blind > 0:
 			return reading.BadBecause(reading.Missing), true
 		case b.series.now-b.unknown < minutes:
 			return reading.BadBecause(reading.Learning), true
 		}
 		return reading.GoodQuality(), false
 	}
+	r.Watched, _ = missing(leastLevel)
 	if q, bad := missing(hour); bad {
 		r.LossHour = exact(0, q)
 	} else if f2 := b.series.line(hour); f2.span() < settledHistory*0.9 {

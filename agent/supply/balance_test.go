@@ -285,3 +285,48 @@ func TestALeakStaysToldWhileItLasts(t *testing.T) {
 		}
 	}
 }
+
+// What is raised stays raised while nothing can be seen, and the balance says that it
+// is blind; a scale that is read every 90 s is not blind.
+func TestABlindBalanceHoldsWhatItTold(t *testing.T) {
+	for _, blind := range []string{"feed", "scale", "read every 90 s"} {
+		g := tonRig()
+		g.seed, g.feedKnown, g.every, g.drift, g.wander, g.trust, g.containers = 1, true, 15*time.Second, 1, 0.1, 0.005, 2
+		g.settings = func(s *BankSettings) { s.FeedGain = 1 }
+		g.loss = func(d float64) float64 {
+			if d >= 0.4 {
+				return 100
+			}
+			return 0
+		}
+		out := func(d float64) bool { return d > 0.45 && d < 0.6 }
+		switch blind {
+		case "feed":
+			g.feedOut = out
+		case "scale":
+			g.silent = func(i int, d float64) bool { return i == 0 && out(d) }
+		default:
+			out = func(float64) bool { return false }
+			g.every = 90 * time.Second
+		}
+		told := 0.0
+		g.run(16*time.Hour, func(tr truth, r BankResult) {
+			if told == 0 && !r.Balance.Leak.IsZero() {
+				told = tr.days
+			}
+			if tr.days > 0.45 && r.Balance.Leak.IsZero() {
+				t.Fatalf("%s: taken back at %.3g d", blind, tr.days)
+			}
+			dark := out(tr.days) && out(tr.days-0.005)
+			if seen := r.Balance.Watched.Usable(); tr.days > 0.3 && (dark && seen || !dark && !seen && tr.days < 0.45) {
+				t.Fatalf("%s: watched %v at %.4g d", blind, r.Balance.Watched, tr.days)
+			}
+			if dark && (r.Balance.LossHour.Quality.Usable() || r.Balance.LossDay.Quality.Usable()) {
+				t.Fatalf("%s: %+v", blind, r.Balance)
+			}
+		})
+		if told < 0.4 || told > 0.44 {
+			t.Errorf("%s: told at %.3g d", blind, told)
+		}
+	}
+}

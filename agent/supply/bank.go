@@ -225,6 +225,8 @@ func (b *Bank) Step(now time.Time, in Inputs) BankResult {
 		b.books = b.balance.result(&b.feed, b.origin)
 	}
 	r.Balance = b.books
+	r.Balance.LossHour, r.Balance.LossDay = r.Balance.LossHour.within(weighed), r.Balance.LossDay.within(weighed)
+	r.Balance.Watched = reading.Worst(weighed, r.Balance.Watched)
 	for _, e := range b.events {
 		switch e.Kind {
 		case Changed, PutBack, Removed, Step, Swapped, Relearnt:
@@ -366,6 +368,11 @@ func between(v, low, high float64, q reading.Quality) Value {
 		return Value{0, math.NaN(), math.NaN(), q}
 	}
 	return Value{v, low, high, q}
+}
+
+// within lowers a quality to that of what the figure was made from.
+func (v Value) within(q reading.Quality) Value {
+	return between(v.Value, v.Low, v.High, reading.Worst(q, v.Quality))
 }
 
 func number(v float64) bool { return !math.IsNaN(v) && !math.IsInf(v, 0) }
