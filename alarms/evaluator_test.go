@@ -332,6 +332,15 @@ func TestCatalogueIsRationalised(t *testing.T) {
 		if s.Subject == "" || s.Place == "" || s.Consequence == "" || len(s.FirstAction) < 2 || s.RespondWithin <= 0 {
 			t.Errorf("alarm %s lacks a part that a person needs: %+v", s.Name, s)
 		}
+		if missing := s.Missing(); len(missing) > 0 {
+			t.Errorf("alarm %s says nothing of its %v", s.Name, missing)
+		}
+		if s.Safety && (s.ShelveMax > maxSafetyShelf || !s.Latching) {
+			t.Errorf("alarm %s guards life, may be shelved for %s and latches: %v", s.Name, s.ShelveMax, s.Latching)
+		}
+		if s.ShelveMax > 0 && s.Priority == Critical && s.ShelveMax > time.Hour || s.ReAlarm > 0 && s.ReAlarm < s.RespondWithin {
+			t.Errorf("alarm %s: to respond %s, shelved for at most %s, again after %s", s.Name, s.RespondWithin, s.ShelveMax, s.ReAlarm)
+		}
 		if s.OnDelay*2 > s.RespondWithin {
 			t.Errorf("alarm %s: the on-delay %s eats over half of the %s to respond", s.Name, s.OnDelay, s.RespondWithin)
 		}
