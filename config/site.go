@@ -38,7 +38,8 @@ type Site struct {
 	Banks       []Bank
 	Detectors   []Detector
 	// Alarms are those that the site adds to the catalogue.
-	Alarms []Alarm
+	Alarms     []Alarm
+	AlarmRules []AlarmRule
 
 	// Mail is nil when nobody is told by mail, Escalation when nobody is told.
 	Mail       *Mail

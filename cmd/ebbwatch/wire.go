@@ -167,7 +167,7 @@ func alarmSettings(s *config.Site) []alarms.Setting {
 	for _, a := range s.Alarms {
 		out = append(out, ownAlarm(a, pointOf[a.Point]))
 	}
-	return out
+	return ruled(out, s.AlarmRules)
 }
 
 // reach says which cable a line is.

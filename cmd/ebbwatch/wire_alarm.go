@@ -1,7 +1,9 @@
 package main
 
 import (
+	"cmp"
 	"fmt"
+	"slices"
 
 	"ebbwatch/agent/units"
 	"ebbwatch/alarms"
@@ -66,4 +68,49 @@ func signalOf(d units.Dimension) alarms.Signal {
 	default:
 		return alarms.OtherSignal
 	}
+}
+
+// ruled applies the site's rules to the alarms that they name.
+func ruled(all []alarms.Setting, rules []config.AlarmRule) []alarms.Setting {
+	for _, r := range rules {
+		i := slices.IndexFunc(all, func(a alarms.Setting) bool { return a.Name == r.Alarm })
+		if i < 0 { // unknownAlarm tells of it
+			continue
+		}
+		a := &all[i]
+		a.Priority = cmp.Or(alarms.Priority(r.Priority), a.Priority)
+		a.Group, a.SuppressedBy = cmp.Or(r.Group, a.Group), cmp.Or(r.SuppressedBy, a.SuppressedBy)
+		switch r.OnBad {
+		case "hold":
+			a.OnBad = alarms.Hold
+		case "restart":
+			a.OnBad = alarms.RestartDelay
+		case "alarm":
+			a.OnBad = alarms.CountAsAlarm
+		}
+		set(&a.OnDelay, r.OnDelay)
+		set(&a.OffDelay, r.OffDelay)
+		set(&a.ShelveMax, r.ShelveMax)
+		set(&a.ReAlarm, r.ReAlarm)
+		set(&a.UnsuppressDelay, r.UnsuppressDelay)
+	}
+	return all
+}
+
+// unknownAlarms are the faults of rules for alarms that the site does not have.
+func unknownAlarms(s *config.Site) error {
+	var names []string
+	for _, a := range alarmSettings(s) {
+		names = append(names, a.Name)
+	}
+	var faults config.Faults
+	for _, r := range s.AlarmRules {
+		if !slices.Contains(names, r.Alarm) {
+			faults = append(faults, s.NoAlarm(r, names))
+		}
+	}
+	if len(faults) == 0 {
+		return nil
+	}
+	return faults
 }

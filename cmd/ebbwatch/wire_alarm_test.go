@@ -10,6 +10,8 @@ import (
 	"ebbwatch/agent/plant"
 	"ebbwatch/alarms"
 	"ebbwatch/config"
+
+	"github.com/google/go-cmp/cmp"
 )
 
 // TestOwnAlarmSpeaks takes the added alarms of a site file through the evaluator:
@@ -67,5 +69,56 @@ func TestStartingValues(t *testing.T) {
 	}
 	if got := a.Speaks(); !strings.Contains(got, "under 4.00 ft, returns at 4.70 ft") {
 		t.Errorf("it speaks %s", got)
+	}
+}
+
+// Rules of the site file reach the alarms that they name, and nothing else.
+func TestAlarmRules(t *testing.T) {
+	with := func(rules string) string {
+		return siteFile(t, func(s string) string {
+			s = strings.Replace(s, "      residual:", "      works: {table: coil, address: 0}\n      gas: {table: input-register, address: 4, type: float32, unit: ppm, range: 0 to 10}\n      residual:", 1)
+			return s + "detectors: {gas-1: {room: shed, concentration: gas}}\n" + rules
+		})
+	}
+	plain, err := loadSite(with(""), "check")
+	if err != nil {
+		t.Fatal(err)
+	}
+	site, err := loadSite(with(`alarm_rules:
+  residual-low: {priority: medium, on_delay: 5m, on_bad: alarm, shelve_max: 1h, re_alarm: 3h, group: water, suppressed_by: works, unsuppress_delay: 2m}
+  analyser-doubtful: {off_delay: 7m}
+`), "check")
+	if err != nil {
+		t.Fatal(err)
+	}
+	before, after := alarmSettings(plain), alarmSettings(site)
+	for i, a := range after {
+		switch b := before[i]; a.Name {
+		case "residual-low":
+			if a.Priority != alarms.Medium || a.OnDelay != 5*time.Minute || a.OffDelay != b.OffDelay || a.OnBad != alarms.CountAsAlarm || a.ShelveMax != time.Hour ||
+				a.ReAlarm != 3*time.Hour || a.Group != "water" || a.SuppressedBy != "works" || a.UnsuppressDelay != 2*time.Minute {
+				t.Errorf("%+v", a)
+			}
+		case "analyser-doubtful":
+			if a.OffDelay != 7*time.Minute || a.OnDelay != b.OnDelay || a.Priority != b.Priority {
+				t.Errorf("%+v", a)
+			}
+		default:
+			if d := cmp.Diff(b, a); d != "" {
+				t.Errorf("%s: %s", a.Name, d)
+			}
+		}
+	}
+	for rules, want := range map[string]string{
+		"alarm_rules: {residual-lo: {on_delay: 1m}}":             `found a rule for the unknown alarm "residual-lo", expected an alarm that ebbwatch check lists, such as residual-low`,
+		"alarm_rules: {gas-1-level-1: {suppressed_by: works}}":   "alarm gas-1-level-1: an alarm that guards life may not be suppressed",
+		"alarm_rules: {gas-1-level-2: {shelve_max: 2h}}":         "alarm gas-1-level-2: an alarm that guards life may be shelved for at most 30m0s, not 2h0m0s",
+		"alarm_rules: {residual-low: {suppressed_by: residual}}": "found the point residual, which measures concentration in water,",
+	} {
+		for _, command := range []string{"check", "run"} {
+			if code, _, errs := runCommand(t, command, "--site", with(rules)); code != 2 || !strings.Contains(errs, want) {
+				t.Errorf("%s %s ended %d: %s", command, rules, code, errs)
+			}
+		}
 	}
 }
