@@ -54,6 +54,8 @@ func (r *siteReader) site(root *yaml.Node) *Site {
 	s.Segments = each(top.get("segments"), r.segment)
 	s.Banks = each(top.get("banks"), r.bank)
 	s.Detectors = each(top.get("detectors"), r.detector)
+	s.Alarms = each(top.get("alarms"), r.alarm)
+	s.AlarmRules = each(top.get("alarm_rules"), r.alarmRule)
 	r.telling(top, s)
 	s.Registers = r.registers(top.get("registers"))
 	return s

@@ -37,6 +37,9 @@ type Site struct {
 	Segments    []Segment
 	Banks       []Bank
 	Detectors   []Detector
+	// Alarms are those that the site adds to the catalogue.
+	Alarms     []Alarm
+	AlarmRules []AlarmRule
 
 	// Mail is nil when nobody is told by mail, Escalation when nobody is told.
 	Mail       *Mail
