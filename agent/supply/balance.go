@@ -57,6 +57,9 @@ type balance struct {
 	drift, wander, bias float64
 	used                float64 // kg that the feed has taken
 	usedAt              float64
+	signal              float64 // kg by the feed signal itself, without its gain
+	signals             [dayMinutes / slowEvery]float64
+	quarters            int
 	since               int // minute of the last jump or gap, before which no level is sure
 	days                [dayMinutes / slowEvery]float64
 	dayCount            int
@@ -97,8 +100,9 @@ func (s *sign) see(evidence bool, runs, clear int, t float64) {
 }
 
 // carry counts what the feed takes up to a time.
-func (b *balance) carry(t, feed float64) {
-	b.used += feed * (t - b.usedAt)
+func (b *balance) carry(t float64, f *feed) {
+	b.used += f.drawn() * (t - b.usedAt)
+	b.signal += f.rate * (t - b.usedAt)
 	b.usedAt = t
 }
 
@@ -244,6 +248,10 @@ func (b *balance) watch(t float64, f *feed, limit float64, limited bool) {
 // and learns the gain of the feed. A loss that lasts for weeks becomes part of the
 // gain.
 func (b *balance) slowly(f *feed) (learnt bool) {
+	// What the signal itself has shown in a day, whatever the gain was then.
+	shown := b.signal - b.signals[b.quarters%len(b.signals)]
+	b.signals[b.quarters%len(b.signals)] = b.signal
+	b.quarters++
 	change, lag, n1, n2 := b.series.day()
 	if lag == 0 || !f.known || b.series.now-max(b.unknown, b.tainted) < dayMinutes+dayEdge {
 		b.dayCount = 0
@@ -274,7 +282,10 @@ func (b *balance) slowly(f *feed) (learnt bool) {
 	if f.given {
 		return false
 	}
-	off := change / used
+	if shown <= 0 {
+		return false
+	}
+	off := 1 - (used-change)/(f.gain*shown)
 	if b.learnt > len(b.days) {
 		// One day with a loss must not teach the gain.
 		off = min(max(off, -feedSure*f.trust), feedSure*f.trust)

@@ -160,7 +160,7 @@ func (b *Bank) Step(now time.Time, in Inputs) BankResult {
 	}
 	b.events = b.events[:0]
 	t := now.Sub(b.origin).Seconds()
-	b.balance.carry(t, b.feed.drawn())
+	b.balance.carry(t, &b.feed)
 	for float64(b.minute+1)*60 <= t {
 		b.minute++
 		b.tick(float64(b.minute) * 60)
@@ -260,7 +260,7 @@ func (b *Bank) tick(t float64) {
 		b.watchDuty(t)
 	}
 	b.foresee(t)
-	b.balance.carry(t, b.feed.drawn())
+	b.balance.carry(t, &b.feed)
 	b.balance.gather(b.containers, b.jumped)
 	b.jumped = false
 	lost := b.balance.leak.raised || b.balance.lost.raised
