@@ -284,7 +284,7 @@ func (a *Agent) step(now time.Time, rs []reading.Reading) {
 	figures := a.o.Plant.Step(now, rs)
 	for i := range figures {
 		f := &figures[i]
-		a.samples[i] = alarms.Sample{Value: f.Value, Usable: f.Quality.Usable(), Quality: f.Quality.String(), Detail: f.Detail}
+		a.samples[i] = alarms.Sample{Value: f.Value, Usable: f.Quality.Usable(), Quality: f.Quality.String(), Detail: f.Detail, First: f.First}
 	}
 	a.samples[len(figures)], a.samples[len(figures)+1] = a.selfSamples()
 	ts := a.evaluator.Step(now, a.samples)

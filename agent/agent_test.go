@@ -119,7 +119,7 @@ func newRig(t *testing.T, store *memoryStore, src Source) rig {
 	}
 	low := alarms.ResidualLow("residual", "entry point", "residual")
 	low.Shown, low.OnDelay, low.OffDelay = alarms.Scale{Unit: "mg/L", Factor: 1, Decimals: 2}, 5*time.Second, 5*time.Second
-	lost := alarms.InstrumentLost("analyser", "line-a", plant.Name(plant.InstrumentKind, "analyser", plant.Lost))
+	lost := alarms.InstrumentLost("analyser", "line-a", "unit 1 on line-a", plant.Name(plant.InstrumentKind, "analyser", plant.Lost))
 	told := &recorder{t: t, store: store}
 	a, err := New(Options{Plant: p, Alarms: []alarms.Setting{low, lost}, Source: src, Store: store, Teller: told})
 	if err != nil {

@@ -151,35 +151,74 @@ func DetectorUnavailable(detector, room, input string) Setting {
 }
 
 // InstrumentLost is an instrument that does not answer, or answers with values
-// that cannot be used.
-func InstrumentLost(instrument, line, input string) Setting {
+// that cannot be used. Where names its unit, its line and how that is reached.
+func InstrumentLost(instrument, line, where, input string) Setting {
 	return Setting{
 		Name: instrument + "-lost", Kind: StateOn, Input: input,
 		OnDelay: 30 * time.Second, OffDelay: 10 * time.Second,
-		Priority: Medium, Place: line, Subject: fmt.Sprintf("Instrument %s on %s", instrument, line),
+		Priority: Medium, Place: line, Subject: fmt.Sprintf("Instrument %s (%s)", instrument, where),
 		Consequence: "Figures that need it are not known, and their alarms are held as they stood.",
 		FirstAction: []string{
-			"Check the instrument's power and the line; see whether its neighbours on " + line + " answer.",
+			chlorineRoom,
+			"Look at the instrument itself: power, display, wires, sample.",
 			"Measure by hand until it is back: local rules say how often.",
 		},
 		RespondWithin: time.Hour,
 	}
 }
 
+// chlorineRoom is for those who are sent to an instrument.
+const chlorineRoom = "Where chlorine can be, enter only with a portable detector and as the plant's rules ask."
+
+// InstrumentDoubtful is an instrument whose values may be wrong although they
+// arrive. Its on-delay lets a short jump or a quick calibration pass.
+func InstrumentDoubtful(instrument, line, where, input string) Setting {
+	return Setting{
+		Name: instrument + "-doubtful", Kind: StateOn, Input: input,
+		OnDelay: 5 * time.Minute, OffDelay: time.Minute,
+		Priority: Medium, Place: line, Subject: fmt.Sprintf("Instrument %s (%s)", instrument, where),
+		Consequence: "Figures and alarms still go by its values, which may be wrong: one that stands still would not show a change.",
+		FirstAction: []string{
+			chlorineRoom,
+			"Measure by hand until its values are right again: local rules say how often.",
+		},
+		RespondWithin: 2 * time.Hour,
+	}
+}
+
 // LineLost is a line on which nothing can be read. It speaks for all instruments
-// of the line; gas detectors on it still speak for themselves.
-func LineLost(line, input string) Setting {
+// of the line; gas detectors on it still speak for themselves. Where tells how the
+// line is reached.
+func LineLost(line, where, input string) Setting {
 	return Setting{
 		Name: line + "-lost", Kind: StateOn, Input: input,
 		OnDelay: 30 * time.Second, OffDelay: 10 * time.Second,
-		Priority: High, Place: line, Subject: "Line " + line,
+		Priority: High, Place: line, Subject: fmt.Sprintf("Line %s (%s)", line, where),
 		Consequence: "Everything on this line is unwatched: its figures are not known, and their alarms are held as they stood.",
 		FirstAction: []string{
-			"Check the power of the gateway or serial server, its network cable, and the adapter and cable of a serial line.",
-			"If it was just worked on, undo that; a single faulty instrument can short a whole serial line.",
 			"Watch by hand what hangs on it until it is back, detectors first.",
+			"If it was just worked on, undo that; a single faulty instrument can short a whole serial line.",
+			chlorineRoom,
 		},
 		RespondWithin: 30 * time.Minute,
+	}
+}
+
+// LineOverrun is a line on which values come later than the site file asks. Its
+// value is the interval between readings as a share of the planned one.
+func LineOverrun(line, where, input string) Setting {
+	return Setting{
+		Name: line + "-overrun", Kind: HighLimit, Input: input,
+		Limit: 1.25, Deadband: 0.1, OnDelay: time.Minute, OffDelay: time.Minute,
+		Priority: Low, Place: line, Subject: fmt.Sprintf("The time between readings on %s (%s), as a share of the planned one,", line, where),
+		Consequence: "Values of this line, gas too, are seen later than planned; later still, and they count as stale.",
+		FirstAction: []string{
+			"Look for an instrument on " + line + " that does not answer: each try costs the time-out. Mend it, or take it out of the site file.",
+			"Lengthen the period (every) of what changes slowly, such as weights and temperatures; ebbwatch check shows what each request takes.",
+			"If all instruments answer, raise the baud rate of a serial line at every instrument and in the site file, or split the line.",
+		},
+		RespondWithin: 24 * time.Hour,
+		Shown:         Scale{Unit: "%", Factor: 100},
 	}
 }
 

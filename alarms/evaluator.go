@@ -20,6 +20,9 @@ type Sample struct {
 	// Detail completes a sentence: why a value is not usable or not certain, or,
 	// after the subject of a state alarm, what was found.
 	Detail string
+	// First is what to try first by what was found; it goes before the setting's
+	// first actions. Empty when there is nothing to add.
+	First string
 }
 
 // usable guards against a value that claims to be usable and is no number.
@@ -183,6 +186,9 @@ func (a *alarm) condition() Condition {
 		RespondWithin:  a.RespondWithin.String(),
 		AcknowledgedBy: a.AcknowledgedBy,
 		Sequence:       a.Sequence,
+	}
+	if a.sample.First != "" {
+		c.FirstAction = append([]string{a.sample.First}, a.FirstAction...)
 	}
 	if a.Kind != StateOn {
 		l := a.Shown.show(a.Limit)

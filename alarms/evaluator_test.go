@@ -364,11 +364,31 @@ func TestMostUrgentIsToldFirst(t *testing.T) {
 	}
 }
 
+// What was found says what to try first, while it is found; the setting's own
+// list stays as it is.
+func TestWhatToTryFirst(t *testing.T) {
+	e := evaluator(t, Setting{Name: "a", Kind: StateOn, Input: "x", Priority: High, FirstAction: []string{"Measure by hand."}})
+	for i, s := range []struct {
+		sample Sample
+		want   string
+	}{
+		{good(0), "Measure by hand."},
+		{Sample{Value: 1, Usable: true, Quality: "good", First: "Check the plug."}, "Check the plug. Measure by hand."},
+		{Sample{Value: 1, Usable: true, Quality: "good", First: "Check the fuse."}, "Check the fuse. Measure by hand."},
+		{bad, "Measure by hand."},
+	} {
+		e.Step(t0.Add(time.Duration(i)*time.Second), []Sample{s.sample})
+		if got := strings.Join(e.Conditions()[0].FirstAction, " "); got != s.want {
+			t.Errorf("step %d: first actions %q, expected %q", i, got, s.want)
+		}
+	}
+}
+
 func TestCatalogueIsRationalised(t *testing.T) {
 	all := []Setting{
 		ResidualLow("p", "entry point", "x"), InactivationLow("s", "x"), WithdrawalHigh("b", "room", "x"),
 		EmptyNotice("b", "room", "x"), EmptyUrgent("b", "room", "x"), DetectorLevel("g", "room", "x", 1), DetectorLevel("g", "room", "x", 2),
-		DetectorUnavailable("g", "room", "x"), InstrumentLost("i", "line", "x"), LineLost("l", "x"), MemoryFailing("x"), MemoryLost("x"),
+		DetectorUnavailable("g", "room", "x"), InstrumentLost("i", "line", "where", "x"), InstrumentDoubtful("i", "line", "where", "x"), LineLost("l", "where", "x"), LineOverrun("l", "where", "x"), MemoryFailing("x"), MemoryLost("x"),
 	}
 	all[0].Shown = Scale{Unit: "mg/L", Factor: 1, Decimals: 2}
 	for _, s := range all {

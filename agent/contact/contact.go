@@ -23,6 +23,8 @@ type Settings struct {
 	// zero owes none of it.
 	GiardiaLog, VirusLog float64
 	Method               Method
+	// Target is the ratio that the looks ahead aim at, 0 for 1.
+	Target float64
 }
 
 // Inputs are the present readings of a segment, in SI units: mg/L, pH, °C, m³/s
@@ -39,18 +41,41 @@ type Value struct {
 
 // Result holds the figures of a segment.
 type Result struct {
-	// T10 is the time, in seconds, that 90 % of the water stays longer than.
-	T10 Value
-	// CT and the required CTs are in mg·min/L.
-	CT, RequiredGiardia, RequiredVirus Value
+	// T10 is the time, in seconds, that 90 % of the water stays longer than: the
+	// shortest of the three below that are known. Basis names it.
+	T10   Value
+	Basis Basis
+	// Static is T10 as the regulator computes it, from volume and flow. Entry and
+	// Inflow follow the water, as Residence describes; they are bad until the
+	// history reaches back far enough.
+	Static, Entry, Inflow Value
+	// Volume is the present one, in m³.
+	Volume Value
+	// CT is in mg·min/L.
+	CT Value
+	Credit
+	Ahead Ahead
+}
+
+// Credit is what a CT is worth.
+type Credit struct {
+	// RequiredGiardia and RequiredVirus are in mg·min/L.
+	RequiredGiardia, RequiredVirus Value
 	// Ratio is CT over required CT, the lower of the two organisms.
 	Ratio Value
 	// GiardiaLog and VirusLog are what CT reaches, not capped.
 	GiardiaLog, VirusLog Value
 }
 
-// Basis names how T10 is made, for whoever reads it.
-const Basis = "baffling factor x lowest volume of the last hour / larger of present flow and mean flow of the last hour"
+// Basis says how a T10 was made, for whoever reads it.
+type Basis string
+
+// The ways to a T10.
+const (
+	Static     Basis = "static: baffling factor x lowest volume of the last hour / larger of present flow and mean flow of the last hour"
+	EntryForm  Basis = "residence, entry form: since the water came in, as much has left as the baffling factor x the volume then"
+	InflowForm Basis = "residence, inflow form: since the water came in, as much has come in as the baffling factor x the volume now"
+)
 
 // buckets of one minute make the rolling hour.
 const buckets = 60
@@ -69,12 +94,15 @@ const gap = 5 * time.Minute
 // basin counts as full: water above the approved level earns no credit.
 const overfull = 1.2
 
-// Segment rolls the flow and volume of an hour. T10 is the static one of
-// practice, V/Q times the baffling factor, on the safe side of the hour: a
-// rising flow or a falling level acts at once, a falling flow or a rising level
-// only as the hour passes. No regulation prescribes a rolling T10.
+// Segment rolls the flow and volume of an hour, and follows the water. The static
+// T10 is that of practice, V/Q times the baffling factor, on the safe side of the
+// hour: a rising flow or a falling level acts at once, a falling flow or a rising
+// level only as the hour passes. No regulation prescribes a rolling T10, and the
+// static one is not always the lower.
 type Segment struct {
 	s        Settings
+	water    *Residence
+	trends   trends
 	ring     [buckets]bucket
 	first    time.Time
 	last     time.Time
@@ -92,7 +120,12 @@ type bucket struct {
 }
 
 // NewSegment makes a segment without history.
-func NewSegment(s Settings) *Segment { return &Segment{s: s} }
+func NewSegment(s Settings) *Segment {
+	if s.Target == 0 {
+		s.Target = 1
+	}
+	return &Segment{s: s, water: NewResidence(s.BafflingFactor)}
+}
 
 // Step folds the readings that hold at now in. Bad readings do not enter the
 // hour, and make the figures that need them bad. A step that is not later than
@@ -108,39 +141,53 @@ func (g *Segment) Step(now time.Time, in Inputs) Result {
 	}
 	volume := g.volume(in.Level)
 	g.roll(now, in.Flow, volume)
-	t10 := g.t10(in.Flow, volume)
-	c, t, ph := units.MilligramsPerLitre(in.Residual.Value), units.Celsius(in.Temperature.Value), units.PH(in.PH.Value)
-	r := Result{T10: t10}
-	r.CT = derive(float64(c)*t10.Value/60, t10.Quality, in.Residual.Quality)
-	if c < 0 && r.CT.Quality.Usable() {
+	g.water.Step(now, Value{in.Flow.Value, in.Flow.Quality}, volume)
+	static, lowest := g.t10(in.Flow, volume)
+	entry, inflow := g.water.Times()
+	t10, basis := shortest(static, entry, inflow)
+	r := Result{T10: t10, Basis: basis, Static: static, Entry: entry, Inflow: inflow, Volume: volume}
+	r.CT = derive(in.Residual.Value*t10.Value/60, t10.Quality, in.Residual.Quality)
+	if in.Residual.Value < 0 && r.CT.Quality.Usable() {
 		// An analyser's zero may drift under nought; the water has no less than none.
 		r.CT = Value{0, reading.UncertainBecause(reading.UnderRange)}
 	}
-	conditions := reading.Worst(in.Residual.Quality, in.Temperature.Quality, in.PH.Quality)
+	r.Credit = g.s.credit(r.CT, in.Residual, in.PH, in.Temperature)
+	r.Ahead = g.ahead(now, in, &r, volume, lowest)
+	return r
+}
+
+// credit is what a CT is worth where it has to meet a residual, in mg/L, a pH and
+// a temperature, in °C.
+func (s *Settings) credit(ct Value, residual, ph, temperature reading.Reading) Credit {
+	c := units.MilligramsPerLitre(max(0, residual.Value))
+	p, t := units.PH(ph.Value), units.Celsius(temperature.Value)
+	conditions := reading.Worst(residual.Quality, temperature.Quality, ph.Quality)
 	giardia := func(log float64) Value {
-		ct, q := RequiredGiardia(log, max(0, c), t, ph, g.s.Method)
+		ct, q := RequiredGiardia(log, c, t, p, s.Method)
 		return derive(float64(ct), conditions, q)
 	}
 	virus := func(log float64) Value {
-		ct, q := RequiredVirus(log, t, ph)
-		return derive(float64(ct), in.Temperature.Quality, in.PH.Quality, q)
+		ct, q := RequiredVirus(log, t, p)
+		return derive(float64(ct), temperature.Quality, ph.Quality, q)
 	}
 	giardia3, virus4 := giardia(3), virus(4)
-	r.GiardiaLog = derive(3*r.CT.Value/giardia3.Value, r.CT.Quality, giardia3.Quality)
-	r.VirusLog = derive(4*r.CT.Value/virus4.Value, r.CT.Quality, virus4.Quality)
-	r.RequiredGiardia, r.RequiredVirus, r.Ratio = Value{}, Value{}, Value{Value: math.Inf(1), Quality: r.CT.Quality}
-	if g.s.GiardiaLog > 0 {
-		r.RequiredGiardia = giardia(g.s.GiardiaLog)
-		r.Ratio = lower(r.Ratio, r.CT, r.RequiredGiardia)
+	out := Credit{
+		GiardiaLog: derive(3*ct.Value/giardia3.Value, ct.Quality, giardia3.Quality),
+		VirusLog:   derive(4*ct.Value/virus4.Value, ct.Quality, virus4.Quality),
+		Ratio:      Value{Value: math.Inf(1), Quality: ct.Quality},
 	}
-	if g.s.VirusLog > 0 {
-		r.RequiredVirus = virus(g.s.VirusLog)
-		r.Ratio = lower(r.Ratio, r.CT, r.RequiredVirus)
+	if s.GiardiaLog > 0 {
+		out.RequiredGiardia = giardia(s.GiardiaLog)
+		out.Ratio = lower(out.Ratio, ct, out.RequiredGiardia)
 	}
-	if math.IsInf(r.Ratio.Value, 0) {
-		r.Ratio = Value{Quality: reading.Worst(r.Ratio.Quality, reading.BadBecause(reading.Missing))}
+	if s.VirusLog > 0 {
+		out.RequiredVirus = virus(s.VirusLog)
+		out.Ratio = lower(out.Ratio, ct, out.RequiredVirus)
 	}
-	return r
+	if math.IsInf(out.Ratio.Value, 0) {
+		out.Ratio = Value{Quality: reading.Worst(out.Ratio.Quality, reading.BadBecause(reading.Missing))}
+	}
+	return out
 }
 
 // lower takes CT/required where it is the lower ratio; a ratio that is not known
@@ -207,10 +254,10 @@ func (g *Segment) roll(now time.Time, flow reading.Reading, volume Value) {
 // minute counts from the first step, so that a stepped wall clock moves nothing.
 func (g *Segment) minute(now time.Time) int64 { return int64(now.Sub(g.first) / time.Minute) }
 
-// t10 is the contact time at present.
-func (g *Segment) t10(flow reading.Reading, volume Value) Value {
+// t10 is the static contact time at present, with the lowest volume of the hour.
+func (g *Segment) t10(flow reading.Reading, volume Value) (t10 Value, lowest float64) {
 	var seconds, water float64
-	low := volume.Value
+	lowest = volume.Value
 	newest := g.minute(g.last)
 	for i := range g.ring {
 		b := &g.ring[i]
@@ -220,16 +267,32 @@ func (g *Segment) t10(flow reading.Reading, volume Value) Value {
 		seconds += b.seconds
 		water += b.water
 		if b.hasVolume {
-			low = min(low, b.minVolume)
+			lowest = min(lowest, b.minVolume)
 		}
 	}
 	q := max(0, flow.Value)
 	if seconds > 0 {
 		q = max(q, water/seconds)
 	}
-	v := derive(g.s.BafflingFactor*low/q, flow.Quality, volume.Quality)
+	t10 = derive(g.s.BafflingFactor*lowest/q, flow.Quality, volume.Quality)
 	if flow.Quality.Usable() && volume.Quality.Usable() && q <= trickle {
-		return Value{0, reading.BadBecause(reading.NoFlow)}
+		t10 = Value{0, reading.BadBecause(reading.NoFlow)}
 	}
-	return v
+	return t10, lowest
+}
+
+// shortest is the shortest T10 that is known. Without the static one there is
+// none, since what the history tells of lost readings is old.
+func shortest(static, entry, inflow Value) (Value, Basis) {
+	v, basis := static, Static
+	if !static.Quality.Usable() {
+		return v, basis
+	}
+	if entry.Quality.Usable() && entry.Value < v.Value*(1-edge) {
+		v.Value, basis = entry.Value, EntryForm
+	}
+	if inflow.Quality.Usable() && inflow.Value < v.Value*(1-edge) {
+		v.Value, basis = inflow.Value, InflowForm
+	}
+	return v, basis
 }

@@ -108,7 +108,7 @@ func TestWorkedExamples(t *testing.T) {
 // segments' ratios of CT to CT99.9. The three ratios are own numbers.
 func TestLogsOfSegmentsAdd(t *testing.T) {
 	e := exampleByID(t, "cfr-534-log")
-	var sum float64
+	var segments []Credit
 	for _, ratio := range []float64{0.10, 0.25, 0.07} {
 		// 134 mg.min/L is CT99.9 at 10 degC, 1.0 mg/L and pH 7.5, Table 1.3.
 		g := NewSegment(Settings{Volume: units.CubicMetres(60 * 134 * ratio), BafflingFactor: 1, GiardiaLog: 3})
@@ -116,10 +116,44 @@ func TestLogsOfSegmentsAdd(t *testing.T) {
 		if !near(r.Ratio.Value, ratio, 1e-12) {
 			t.Errorf("ratio is %g, expected %g", r.Ratio.Value, ratio)
 		}
-		sum += r.GiardiaLog.Value
+		segments = append(segments, r.Credit)
 	}
-	if want := e.Recomputed["for_ratios_0.10_0.25_0.07"]; !near(sum, want, e.Tolerance["log"]) {
-		t.Errorf("the sum is %g log, expected %g", sum, want)
+	total := Total(0.5, 0, segments...)
+	if want := e.Recomputed["for_ratios_0.10_0.25_0.07"]; !near(total.GiardiaLog.Value, want, e.Tolerance["log"]) {
+		t.Errorf("the sum is %g log, expected %g", total.GiardiaLog.Value, want)
+	}
+	if want := total.GiardiaLog.Value / 0.5; !near(total.Ratio.Value, want, 1e-12) {
+		t.Errorf("the ratio to half a log is %g, expected %g", total.Ratio.Value, want)
+	}
+	segments[1].GiardiaLog = Value{Quality: reading.BadBecause(reading.NoReply)}
+	if total := Total(0.5, 0, segments...); total.Ratio.Quality.Usable() || total.GiardiaLog.Quality.Usable() {
+		t.Errorf("with one segment not known %+v", total)
+	}
+	for _, empty := range []Credit{Total(3, 4), Total(0, 0, segments...)} {
+		if empty.Ratio.Quality.Usable() {
+			t.Errorf("of nothing, or owing nothing, %+v", empty)
+		}
+	}
+}
+
+// What a State's letter leaves to disinfection: testdata/ct/examples.json. The
+// other rows are from memory, as the code says.
+func TestFiltrationCredit(t *testing.T) {
+	e := exampleByID(t, "or-2012-credit")
+	credit, _, _ := Conventional.Credit()
+	left, _, _ := Conventional.LeftToDisinfection()
+	if credit != e.number("filtration_credit_log") || left != e.number("required_total_log")-e.number("filtration_credit_log") {
+		t.Errorf("conventional filtration counts for %g log and leaves %g", credit, left)
+	}
+	for _, f := range []Filtration{Unfiltered, Conventional, DirectFiltered, SlowSand, Diatomaceous} {
+		g, v, ok := f.Credit()
+		lg, lv, _ := f.LeftToDisinfection()
+		if !ok || g+lg != 3 || v+lv != 4 {
+			t.Errorf("%s: %g and %g log count, %g and %g are left", f, g, v, lg, lv)
+		}
+	}
+	if _, _, ok := Filtration("membrane").Credit(); ok {
+		t.Error("a kind without a published credit has one")
 	}
 }
 
@@ -220,8 +254,8 @@ func TestTheRollingHour(t *testing.T) {
 		for _, s := range steps {
 			r := g.Step(start.Add(time.Duration(s.minutes*float64(time.Minute))), s.in)
 			want := s.t10
-			if usable := want != 0; r.T10.Quality.Usable() != usable || !near(r.T10.Value, want, 1e-3) {
-				t.Errorf("%s, minute %g: T10 %+v, expected %g s: %s", name, s.minutes, r.T10, want, s.reason)
+			if usable := want != 0; r.Static.Quality.Usable() != usable || !near(r.Static.Value, want, 1e-3) {
+				t.Errorf("%s, minute %g: T10 %+v, expected %g s: %s", name, s.minutes, r.Static, want, s.reason)
 			}
 		}
 	}

@@ -111,18 +111,22 @@ func (p Point) check() error {
 	switch n := p.size(); {
 	case !slices.Contains(tables, p.Table):
 		return fmt.Errorf("table %q, expected one of %v", p.Table, tables)
+	case p.Type != "text" && p.Registers != 0:
+		return fmt.Errorf("%d registers for a %s, expected none: its type says how many", p.Registers, p.Type)
+	case p.Type == "text" && (n < 1 || n > maxRegisters):
+		return fmt.Errorf("%d registers for a text, expected 1 to %d", n, maxRegisters)
 	case n == 0, p.bits() != (p.Type == "bit"):
 		return fmt.Errorf("type %q does not go with a %s", p.Type, p.Table)
 	case int(p.Address)+n > 1<<16:
 		return fmt.Errorf("address %d, expected at most %d for its type", p.Address, 1<<16-n)
 	case !slices.Contains(orders, p.Order):
 		return fmt.Errorf("order %q, expected ABCD, CDAB, BADC or DCBA", p.Order)
-	case p.Bit != nil && (p.bits() || n != 1 || *p.Bit < 0 || *p.Bit > 15):
+	case p.Bit != nil && (p.bits() || p.Type == "text" || n != 1 || *p.Bit < 0 || *p.Bit > 15):
 		return fmt.Errorf("bit %d of a %s, expected 0 to 15 of one register", *p.Bit, p.Type)
 	case p.Bits != nil && (p.Bit != nil || p.Type[0] != 'u' || p.Bits[0] < 0 || p.Bits[0] >= p.Bits[1] || p.Bits[1] >= 16*n):
 		return fmt.Errorf("bits %d to %d of a %s, expected a lower and a higher one of an unsigned integer", p.Bits[0], p.Bits[1], p.Type)
-	case p.Current != nil && (p.bits() || p.Bit != nil || p.Bits != nil || !ascending(*p.Current)):
-		return fmt.Errorf("current %v to %v, expected the lower value at 4 mA and the higher at 20 mA, of whole registers", p.Current[0], p.Current[1])
+	case p.Current != nil && (p.bits() || p.Type == "text" || p.Bit != nil || p.Bits != nil || !ascending(*p.Current)):
+		return fmt.Errorf("current %v to %v, expected the lower value at 4 mA and the higher at 20 mA, of whole registers with a number", p.Current[0], p.Current[1])
 	case !finite(p.Scale) || p.Scale == 0 || !finite(p.Offset):
 		return fmt.Errorf("scale %v and offset %v, expected numbers, the scale not 0", p.Scale, p.Offset)
 	case p.Unit.IsZero():
@@ -130,7 +134,7 @@ func (p Point) check() error {
 	case p.Range != nil && !ascending(*p.Range):
 		return fmt.Errorf("range %v to %v, expected a lower and a higher number", p.Range[0], p.Range[1])
 	}
-	return nil
+	return p.checkValues()
 }
 
 func ascending(r [2]float64) bool { return finite(r[0]) && finite(r[1]) && r[0] < r[1] }

@@ -47,6 +47,8 @@ type Sample struct {
 	// Quality is bad. Only a point has one.
 	Value   float64
 	Quality reading.Quality
+	// Text is what a text point says.
+	Text string
 	// Took is the time from the request to the end of its reply or its failure.
 	Took time.Duration
 	// Err tells a person why there is no data and what to do.
@@ -108,6 +110,7 @@ func (p *Probe) ReadPoint(ctx context.Context, in Instrument, pt Point) Sample {
 	s := p.Read(ctx, in.Name, Request{in.Unit, pt.Table, pt.Address, pt.size()})
 	if s.Err == nil {
 		s.Value, s.Quality = Decode(pt, s.Data)
+		s.Text = Text(pt, s.Data, "")
 	}
 	return s
 }
@@ -118,29 +121,34 @@ type Decoding struct {
 	Type, Order string
 	Data        []byte // as it arrived
 	Value       float64
+	Text        string // of a text, which has no value
 }
 
-// The magnitudes between which a value other than 0 is plausible. Common
-// practice, no source.
+// The magnitudes between which a value other than 0 is plausible, and the fewest
+// characters that are a plausible text. Common practice, no source.
 const (
 	leastPlausible = 1e-6
 	mostPlausible  = 1e12
+	shortestText   = 3
 )
 
+// numberTypes are the types of numbers, by size.
+var numberTypes = []string{"uint16", "int16", "bcd16", "uint32", "int32", "float32", "bcd32", "uint64", "int64", "float64"}
+
 // Decodings lists what the registers from an address on can mean: every type in
-// every order at every address, where the value is finite and plausible. Signed
-// integers stand there only where they are negative: elsewhere they equal the
-// unsigned ones.
+// every order at every address, where the value is finite and plausible, then
+// every text as long as it goes. Signed integers stand there only where they are
+// negative: elsewhere they equal the unsigned ones.
 func Decodings(address uint16, data []byte) []Decoding {
 	p := Point{Table: HoldingRegister, Scale: 1, Unit: units.MustParse("1")}
 	var all []Decoding
 	for at := 0; at+2 <= len(data); at += 2 {
-		for _, p.Type = range []string{"uint16", "int16", "bcd16", "uint32", "int32", "float32", "bcd32", "uint64", "int64", "float64"} {
+		for _, p.Type = range numberTypes {
 			end := at + 2*p.size()
 			if end > len(data) {
 				continue
 			}
-			for _, p.Order = range []string{"ABCD", "CDAB", "BADC", "DCBA"} {
+			for _, p.Order = range orders[1:] {
 				if p.size() == 1 && (p.Order == "CDAB" || p.Order == "DCBA") {
 					continue // as ABCD and BADC
 				}
@@ -149,8 +157,34 @@ func Decodings(address uint16, data []byte) []Decoding {
 				if !q.Usable() || p.Type[0] == 'i' && v >= 0 || v != 0 && (size < leastPlausible || size > mostPlausible) {
 					continue
 				}
-				all = append(all, Decoding{address + uint16(at/2), p.Type, p.Order, data[at:end], v})
+				all = append(all, Decoding{address + uint16(at/2), p.Type, p.Order, data[at:end], v, ""})
 			}
+		}
+	}
+	return append(append(all, texts("ABCD", address, data)...), texts("BADC", address, data)...)
+}
+
+// texts lists the runs of registers that are texts in an order, each as long as
+// it goes: to a register that has a character and a zero, or to the last with two
+// characters.
+func texts(order string, address uint16, data []byte) (all []Decoding) {
+	p := Point{Table: HoldingRegister, Type: "text", Order: order}
+	for at := 0; at+2 <= len(data); at += 2 * max(1, p.Registers) {
+		p.Registers = 0
+		for end, more := at, true; more && end+2 <= len(data); end += 2 {
+			first, second := data[end], data[end+1]
+			if order == "BADC" {
+				first, second = second, first
+			}
+			if !printable(first) || !printable(second) && second != 0 {
+				break
+			}
+			p.Registers++
+			more = second != 0
+		}
+		own := data[at : at+2*p.Registers]
+		if text := Text(p, own, ""); len(text) >= shortestText {
+			all = append(all, Decoding{address + uint16(at/2), p.Type, order, own, 0, text})
 		}
 	}
 	return all

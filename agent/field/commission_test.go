@@ -1,8 +1,10 @@
 package field
 
 import (
+	"cmp"
 	"context"
 	"encoding/hex"
+	"slices"
 	"strings"
 	"testing"
 	"testing/synctest"
@@ -24,6 +26,9 @@ func TestProbeAgainstPeers(t *testing.T) {
 		},
 		"libmodbus rtu": func(t *testing.T, m peertest.Map) Line {
 			return Line{Kind: RTU, Device: peertest.LibmodbusRTU(t, m, 115200, "even", 1).Device(), Baud: 115200, Parity: "even", StopBits: 1}
+		},
+		"libmodbus rtu over tcp": func(t *testing.T, m peertest.Map) Line {
+			return Line{Kind: RTUOverTCP, Address: serialServer(t, peertest.LibmodbusRTU(t, m, 19200, "even", 1).Device())}
 		},
 	} {
 		t.Run(name, func(t *testing.T) {
@@ -51,6 +56,72 @@ func TestProbeAgainstPeers(t *testing.T) {
 				t.Errorf("126 registers: %v", s.Err)
 			}
 		})
+	}
+}
+
+// TestTextsOfPeers reads texts beside numbers, alone and merged into one request.
+// The characters are by ISO 646: 0x45 is E.
+func TestTextsOfPeers(t *testing.T) {
+	m := peertest.Map{1: {peertest.Holdings: {0: {0x4542, 0x5720, 0x3230, 0x3000, 0x3039, 0x5552, 0x004E, 0x4F4B, 0x01FF}}}}
+	text := func(name string, address uint16, registers int, order string, expect ...string) Point {
+		return Point{Name: name, Table: HoldingRegister, Address: address, Type: "text", Registers: registers, Order: order, Expect: expect, Scale: 1, Unit: one}
+	}
+	in := Instrument{Name: "all", Unit: 1, Every: 50 * time.Millisecond, Points: []Point{
+		text("model", 0, 4, ""),
+		{Name: "number", Table: HoldingRegister, Address: 4, Type: "uint16", Scale: 1, Unit: one},
+		text("state", 5, 2, "BADC", "RUN", "CAL"),
+		text("check", 7, 1, "ABCD", "NO"),
+		text("none", 7, 2, "ABCD"),
+	}}
+	want := []struct {
+		text, quality string
+		value         float64
+	}{{"EBW 200", "good", 1}, {"", "good", 12345}, {"RUN", "good", 1}, {"OK", "good", 0}, {"", "bad:invalid-code", 0}}
+	for name, address := range map[string]func() string{
+		"libmodbus": func() string { return peertest.Libmodbus(t, m).Addr() },
+		"pymodbus":  func() string { return peertest.Pymodbus(t, m).Addr() },
+	} {
+		l := Line{Name: "line-a", Kind: TCP, Address: address(), Timeout: time.Second}
+		p, err := NewProbe(l)
+		if err != nil {
+			t.Fatal(err)
+		}
+		defer p.Close()
+		for i, w := range want {
+			if s := p.ReadPoint(t.Context(), in, in.Points[i]); s.Text != w.text || s.Value != w.value || s.Quality.String() != w.quality {
+				t.Errorf("%s, alone: %s is %+v, expected %+v", name, in.Points[i].Name, s, w)
+			}
+		}
+		if blocks := plan(in.Points, costOf(l), nil); len(blocks) != 1 || blocks[0].quantity != 9 {
+			t.Errorf("planned as %+v, expected one request for 9 registers", blocks)
+		}
+		l.Instruments = []Instrument{in}
+		b := run(t, l).next("all")
+		for i, w := range want {
+			if r := b.Readings[i]; r.Text != w.text || r.Value != w.value || r.Quality.String() != w.quality {
+				t.Errorf("%s, polled: %+v, expected %+v", name, r, w)
+			}
+		}
+		if b.Err == nil || !strings.Contains(b.Err.Error(), "point none sends a digit over 9 or a character that cannot be printed") {
+			t.Errorf("%s: told as %v", name, b.Err)
+		}
+	}
+}
+
+// A text is never split: one that does not fit beside another gets a request of
+// its own.
+func TestTextsAreNotSplit(t *testing.T) {
+	points := []Point{
+		{Table: HoldingRegister, Address: 0, Type: "text", Registers: 100},
+		{Table: HoldingRegister, Address: 100, Type: "text", Registers: 26},
+		{Table: HoldingRegister, Address: 126, Type: "text", Registers: 125},
+	}
+	var got []int
+	for _, b := range plan(points, costOf(Line{Kind: TCP, Timeout: time.Second}), nil) {
+		got = append(got, int(b.address), b.quantity)
+	}
+	if !slices.Equal(got, []int{0, 100, 100, 26, 126, 125}) {
+		t.Errorf("addresses and quantities %v", got)
 	}
 }
 
@@ -98,16 +169,21 @@ func TestDecodings(t *testing.T) {
 		want         string
 	}{
 		{"one register", "19 84", "uint16 ABCD 6532, uint16 BADC 33817, int16 BADC -31719, bcd16 ABCD 1984, bcd16 BADC 8419"},
+		{"a text with a space, and what it is with bytes swapped", "45 42 57 20 32 30 30 00", "text ABCD EBW 200, text BADC BE W02"},
+		{"the other way round, ended by another code", "42 45 20 57 30 32 00 30 FF FF", "text ABCD BE W02, text BADC EBW 200"},
+		{"two texts", "4F 46 46 00 4F 6E 20 21", "text ABCD OFF, text ABCD On !, text BADC nO!"},
+		{"too short for one", "4F 4E 00 00", ""},
+		{"spaces", "20 20 20 20 20 20", ""},
 		{"half a register is none", "19", ""},
 		{"nothing", "", ""},
 		{"a zero", "00 00", "uint16 ABCD 0, uint16 BADC 0, bcd16 ABCD 0, bcd16 BADC 0"},
 	} {
 		var got []string
 		for _, d := range Decodings(65535, unhex(t, c.data)) {
-			if d.Address != 65535 {
-				t.Errorf("%s: address %d", c.reason, d.Address)
+			text := d.Type + " " + d.Order + " " + cmp.Or(d.Text, number(d.Value))
+			if single := len(unhex(t, c.data)) == 2; single && d.Address == 65535 || !single && d.Text != "" {
+				got = append(got, text)
 			}
-			got = append(got, d.Type+" "+d.Order+" "+number(d.Value))
 		}
 		if s := strings.Join(got, ", "); s != c.want {
 			t.Errorf("%s:\n got %s\nwant %s", c.reason, s, c.want)
@@ -132,13 +208,17 @@ func TestDecodings(t *testing.T) {
 func FuzzDecodings(f *testing.F) {
 	f.Add(uint16(0), []byte{0x7F, 0xC0, 0, 0})
 	f.Add(uint16(65535), []byte{1, 2, 3, 4, 5, 6, 7, 8})
+	f.Add(uint16(7), []byte("EBW 200\x00OK"))
 	f.Fuzz(func(t *testing.T, address uint16, data []byte) {
 		if len(data) > 2*maxRegisters {
 			return
 		}
 		for _, d := range Decodings(address, data) {
 			p := Point{Table: HoldingRegister, Type: d.Type, Order: d.Order, Scale: 1, Unit: units.MustParse("1")}
-			if v, q := Decode(p, d.Data); v != d.Value || q.String() != "good" {
+			if d.Type == "text" {
+				p.Registers, d.Value = len(d.Data)/2, 1
+			}
+			if v, q := Decode(p, d.Data); v != d.Value || q.String() != "good" || Text(p, d.Data, "") != d.Text || p.check() != nil {
 				t.Errorf("%+v decodes to %v, %v", d, v, q)
 			}
 		}

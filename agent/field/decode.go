@@ -1,6 +1,7 @@
 package field
 
 import (
+	"bytes"
 	"math"
 
 	"ebbwatch/agent/reading"
@@ -21,12 +22,7 @@ const (
 // transmitter measures between the inner two and tells of its own failure from
 // the outer two on. What lies between is disputed: other pages let measuring end
 // at 4 and 20 mA. Here a value measured there is uncertain.
-const (
-	failedLow    = 3.6
-	measuresLow  = 3.8
-	measuresHigh = 20.5
-	failedHigh   = 21.0
-)
+var ne43 = [4]float64{3.6, 3.8, 20.5, 21}
 
 // Decode turns the part of a reply that holds p into a value in the SI unit of
 // p's dimension and its quality. Data is the bytes of p's registers as they
@@ -45,13 +41,14 @@ const (
 //
 // Integers become the nearest float64: exact up to 2^53, beyond that within one
 // part in 2^53. A float that is not finite, before or after scaling, is bad. So
-// are BCD digits over 9 and a value of p.NoReading.
+// are BCD digits over 9 and a value of p.NoReading. A text, of ABCD or BADC, is 1
+// when it is as p.Expect has it, else 0, and bad when Text finds none.
 //
 // A value outside p.Range is bad, unless p.KeepOverRange: then one above is
 // uncertain, and so is one at most 5 % of the span below. A value of a current
 // loop is good from 3.8 to 20.5 mA, bad at 3.6 mA and under and at 21 mA and
-// over, and uncertain between. What a bad value is has no meaning; out of range
-// it is what the instrument sent.
+// over, and uncertain between, or as p.Bands has it. What a bad value is has no
+// meaning; out of range it is what the instrument sent.
 func Decode(p Point, data []byte) (float64, reading.Quality) {
 	raw, reason := p.raw(data)
 	if reason != "" {
@@ -84,6 +81,9 @@ func (p Point) raw(data []byte) (raw float64, reason string) {
 	n := p.size()
 	if n == 0 || len(data) != 2*n {
 		return 0, reading.WrongReply
+	}
+	if p.Type == "text" {
+		return p.judgeText(data)
 	}
 	lowFirst := p.Order == "CDAB" || p.Order == "DCBA"
 	swapped := p.Order == "BADC" || p.Order == "DCBA"
@@ -121,6 +121,67 @@ func (p Point) raw(data []byte) (raw float64, reason string) {
 	}
 }
 
+// Text returns what a text point says: the printable characters of ISO 646 (ASCII)
+// without the spaces and zero bytes behind them. Empty is also the text of any
+// other point, and of data that Decode finds bad. Where the text is last,
+// or one of p.Expect, that very string is returned, so that a text which stays as
+// it is costs no memory.
+func Text(p Point, data []byte, last string) string {
+	if p.Type != "text" || len(data) != 2*p.size() {
+		return ""
+	}
+	var room [2 * maxRegisters]byte
+	text, ok := p.characters(data, room[:0])
+	if !ok || string(text) == last {
+		return last[:len(text)]
+	}
+	if i := p.expects(text); i >= 0 {
+		return p.Expect[i]
+	}
+	return string(text)
+}
+
+// characters puts the text of data into room, unless some are not printable.
+func (p Point) characters(data, room []byte) (text []byte, ok bool) {
+	for i := range data {
+		if p.Order == "BADC" {
+			i ^= 1
+		}
+		room = append(room, data[i])
+	}
+	text = bytes.TrimRight(room, " \x00")
+	for _, c := range text {
+		if !printable(c) {
+			return nil, false
+		}
+	}
+	return text, true
+}
+
+func printable(c byte) bool { return ' ' <= c && c <= '~' }
+
+// expects is the place of a text in p.Expect, or -1.
+func (p Point) expects(text []byte) int {
+	for i, e := range p.Expect {
+		if string(text) == e {
+			return i
+		}
+	}
+	return -1
+}
+
+// judgeText is 1 for a text as it should be.
+func (p Point) judgeText(data []byte) (raw float64, reason string) {
+	var room [2 * maxRegisters]byte
+	switch text, ok := p.characters(data, room[:0]); {
+	case !ok:
+		return 0, reading.InvalidCode
+	case len(p.Expect) == 0 || p.expects(text) >= 0:
+		return 1, ""
+	}
+	return 0, ""
+}
+
 // bcd is the number whose decimal digits have four bits each.
 func bcd(u uint64) (v float64, reason string) {
 	for weight := 1.0; u > 0; u, weight = u>>4, weight*10 {
@@ -148,13 +209,17 @@ func (p Point) saysNothing(raw float64) bool {
 
 // judgeCurrent grades a value by the current of its loop.
 func (p Point) judgeCurrent(raw float64) reading.Quality {
-	const slack = rounding * failedHigh
+	bands := ne43
+	if p.Bands != nil {
+		bands = *p.Bands
+	}
+	slack := rounding * bands[3]
 	mA := 4 + 16*(raw-p.Current[0])/(p.Current[1]-p.Current[0])
-	high := mA > measuresHigh+slack
+	high := mA > bands[2]+slack
 	switch {
-	case mA <= failedLow+slack, mA >= failedHigh-slack:
+	case mA <= bands[0]+slack, mA >= bands[3]-slack:
 		return reading.BadBecause(reading.SensorFailure)
-	case !high && mA >= measuresLow-slack:
+	case !high && mA >= bands[1]-slack:
 		return reading.GoodQuality()
 	case high == (p.Scale > 0):
 		return reading.UncertainBecause(reading.OverRange)
@@ -194,6 +259,8 @@ func (p Point) size() int {
 		return 2
 	case "int64", "uint64", "float64":
 		return 4
+	case "text":
+		return p.Registers
 	}
 	return 0
 }

@@ -2,11 +2,16 @@ package field
 
 import (
 	"encoding/binary"
+	"encoding/csv"
 	"encoding/hex"
 	"math"
+	"os"
+	"os/exec"
+	"strconv"
 	"strings"
 	"testing"
 
+	"ebbwatch/agent/peertest"
 	"ebbwatch/agent/reading"
 	"ebbwatch/agent/units"
 )
@@ -157,15 +162,146 @@ func TestDecodeRange(t *testing.T) {
 	}
 }
 
+// TestDecodeAgainstStruct reads testdata/field/decode.csv, which decode.py beside
+// it made with Python's struct module.
+func TestDecodeAgainstStruct(t *testing.T) {
+	file, err := os.Open("../../testdata/field/decode.csv")
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer file.Close()
+	rows, err := csv.NewReader(file).ReadAll()
+	if err != nil {
+		t.Fatal(err)
+	}
+	seen := map[string]int{}
+	for i, row := range rows[1:] {
+		kind, detail, order, registers, value, reason := row[0], row[1], row[2], row[3], row[4], row[5]
+		seen[kind+" "+order]++
+		data := unhex(t, registers)
+		p := Point{Table: HoldingRegister, Type: kind, Order: order, Scale: 1, Unit: one}
+		var text string
+		switch low, high, both := strings.Cut(detail, " to "); {
+		case kind == "text":
+			p.Registers, text = len(data)/2, string(unhex(t, detail))
+		case both:
+			p.Bits = &[2]int{whole(t, low), whole(t, high)}
+		case detail != "":
+			p.Bit = new(whole(t, detail))
+		}
+		if err := p.check(); err != nil {
+			t.Fatalf("row %d: %v", i+2, err)
+		}
+		want, wantQ := 0.0, reading.BadBecause(reason)
+		if reason == "" {
+			wantQ = reading.GoodQuality()
+			if want, err = strconv.ParseFloat(value, 64); err != nil {
+				t.Fatalf("row %d: %v", i+2, err)
+			}
+		}
+		if v, q := Decode(p, data); v != want || q != wantQ || Text(p, data, "before") != text {
+			t.Errorf("row %d: %s %s %s of %s is %v, %v, %q; expected %v, %v, %q", i+2, kind, detail, order, registers, v, q, Text(p, data, "before"), want, wantQ, text)
+		}
+	}
+	for _, kind := range []string{"int16", "uint16", "int32", "uint32", "int64", "uint64", "float32", "float64", "bcd16", "bcd32", "text"} {
+		for _, order := range orders[1:] {
+			if kind == "text" && (order == "CDAB" || order == "DCBA") {
+				continue
+			}
+			if seen[kind+" "+order] < 12 {
+				t.Errorf("%d rows of %s %s, expected 12 or more", seen[kind+" "+order], kind, order)
+			}
+		}
+	}
+}
+
+// The table's numbers are also what pymodbus decodes.
+func TestStructAgreesWithPymodbus(t *testing.T) {
+	// Skips the test where pymodbus is not installed.
+	peertest.Pymodbus(t, peertest.Map{1: {peertest.Coils: {0: {0}}}})
+	const dir = "../../testdata/field/"
+	out, err := exec.Command("/usr/bin/python3", dir+"decode_pymodbus.py", dir+"decode.csv").CombinedOutput()
+	if agree, _ := strconv.Atoi(strings.TrimSpace(string(out))); err != nil || agree < 700 {
+		t.Errorf("%d numbers agree, expected 700 or more; %v: %s", agree, err, out)
+	}
+}
+
+func whole(t *testing.T, s string) int {
+	n, err := strconv.Atoi(s)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return n
+}
+
+func TestText(t *testing.T) {
+	for _, c := range []struct {
+		reason, order, data string
+		expect              []string
+		text, q             string
+		value               float64
+	}{
+		{"as expected", "ABCD", "4F 4B", []string{"OK"}, "OK", "good", 1},
+		{"one of two", "ABCD", "52 55 4E 00", []string{"OK", "RUN"}, "RUN", "good", 1},
+		{"another", "ABCD", "46 41", []string{"OK"}, "FA", "good", 0},
+		{"the same in small letters is another", "ABCD", "6F 6B", []string{"OK"}, "ok", "good", 0},
+		{"the beginning of an expected one is another", "ABCD", "4F 00", []string{"OK"}, "O", "good", 0},
+		{"a space before is part of it", "ABCD", "20 4F 4B 20", []string{"OK"}, " OK", "good", 0},
+		{"nothing is another", "ABCD", "00 00", []string{"OK"}, "", "good", 0},
+		{"nothing, where that is expected", "ABCD", "20 00", []string{""}, "", "good", 1},
+		{"any", "", "46 41", nil, "FA", "good", 1},
+		{"bytes swapped", "BADC", "4B 4F", []string{"OK"}, "OK", "good", 1},
+		{"a zero in front", "ABCD", "00 4F", []string{"O"}, "", "bad:invalid-code", 0},
+		{"a zero behind, in the wrong order", "ABCD", "55 52 00 4E", []string{"RUN"}, "", "bad:invalid-code", 0},
+		{"a letter beyond ASCII", "ABCD", "4F C4", nil, "", "bad:invalid-code", 0},
+		{"a register too many", "ABCD", "4F 4B 4F 4B 4F 4B", []string{"OK"}, "", "bad:wrong-reply", 0},
+		{"none", "ABCD", "", nil, "", "bad:wrong-reply", 0},
+		{"half a register", "BADC", "4F", nil, "", "bad:wrong-reply", 0},
+	} {
+		data := unhex(t, c.data)
+		p := Point{Table: HoldingRegister, Type: "text", Order: c.order, Registers: min(max(1, len(data)/2), 2), Expect: c.expect, Scale: 1, Unit: one}
+		v, q := Decode(p, data)
+		if text := Text(p, data, "OK"); text != c.text || v != c.value || q.String() != c.q {
+			t.Errorf("%s: %s is %q, %v, %v; expected %q, %v, %s", c.reason, c.data, text, v, q, c.text, c.value, c.q)
+		}
+	}
+	if text := Text(Point{Table: HoldingRegister, Type: "uint16", Scale: 1, Unit: one}, []byte("OK"), "OK"); text != "" {
+		t.Errorf("a number has the text %q", text)
+	}
+}
+
+func TestTextCostsNoMemoryWhileItStays(t *testing.T) {
+	p := Point{Table: HoldingRegister, Type: "text", Order: "BADC", Registers: 4, Expect: []string{"RUNNING"}, Scale: 1, Unit: one}
+	stays, expected := []byte("ACIL B\x00 "), []byte("URNNNI\x00G")
+	last := Text(p, stays, "")
+	if last != "CALIB" {
+		t.Fatalf("the text is %q", last)
+	}
+	if n := testing.AllocsPerRun(100, func() {
+		Decode(p, stays)
+		last = Text(p, stays, last)
+		if Text(p, expected, last) != "RUNNING" {
+			t.Error("no RUNNING")
+		}
+	}); n != 0 {
+		t.Errorf("%v allocations", n)
+	}
+}
+
 func FuzzDecode(f *testing.F) {
-	f.Add("float32", "CDAB", []byte{0, 0, 0x7F, 0xC0}, 0.1, -3.0, true)
-	f.Add("int64", "DCBA", []byte{1, 2, 3, 4, 5, 6, 7, 8}, 1.0, 0.0, false)
-	f.Add("uint16", "BADC", []byte{0xFF, 0}, 1e308, 0.0, true)
-	f.Add("bcd16", "ABCD", []byte{0x12, 0x3A}, 1.0, 0.0, true)
-	f.Fuzz(func(t *testing.T, kind, order string, data []byte, scale, offset float64, keep bool) {
+	f.Add("float32", "CDAB", []byte{0, 0, 0x7F, 0xC0}, 0.1, -3.0, true, "")
+	f.Add("int64", "DCBA", []byte{1, 2, 3, 4, 5, 6, 7, 8}, 1.0, 0.0, false, "")
+	f.Add("uint16", "BADC", []byte{0xFF, 0}, 1e308, 0.0, true, "")
+	f.Add("bcd16", "ABCD", []byte{0x12, 0x3A}, 1.0, 0.0, true, "")
+	f.Add("text", "BADC", []byte("KO\x00!"), 1.0, 0.0, false, "OK!")
+	f.Add("text", "ABCD", []byte("OK\n\x00"), 1.0, 0.0, false, "")
+	f.Fuzz(func(t *testing.T, kind, order string, data []byte, scale, offset float64, keep bool, expect string) {
 		p := Point{
 			Name: "p", Table: HoldingRegister, Type: kind, Order: order, Scale: scale, Offset: offset,
 			Unit: units.MustParse("psig"), Range: &[2]float64{-1, 1}, KeepOverRange: keep,
+		}
+		if kind == "text" {
+			p.Registers, p.Expect, p.Range, p.Scale, p.Offset, p.Unit = len(data)/2, []string{expect}, nil, 1, 0, one
 		}
 		if p.check() != nil {
 			return
@@ -177,6 +313,16 @@ func FuzzDecode(f *testing.F) {
 		if q.Level == reading.Good && (len(data) != 2*p.size() || p.Unit.FromSI(v) < -1.001 || p.Unit.FromSI(v) > 1.001) {
 			t.Errorf("% X is good as %v", data, v)
 		}
+		text := Text(p, data, expect)
+		if again := Text(p, data, text); again != text {
+			t.Errorf("%q, then %q", text, again)
+		}
+		if !q.Usable() && text != "" || kind == "text" && q.Usable() && (v == 1) != (text == expect) {
+			t.Errorf("% X is %v, %v and %q beside %q", data, v, q, text, expect)
+		}
+		if strings.ContainsFunc(text, func(r rune) bool { return r < ' ' || r > '~' }) {
+			t.Errorf("%q cannot be printed", text)
+		}
 	})
 }
 
@@ -186,5 +332,16 @@ func BenchmarkDecode(b *testing.B) {
 	b.ReportAllocs()
 	for b.Loop() {
 		Decode(p, data)
+	}
+}
+
+func BenchmarkText(b *testing.B) {
+	p := Point{Table: HoldingRegister, Type: "text", Order: "BADC", Registers: 8, Expect: []string{"RUNNING"}, Scale: 1, Unit: one}
+	data := []byte("ACILRBTAOI N\x00\x00\x00\x00")
+	last := ""
+	b.ReportAllocs()
+	for b.Loop() {
+		Decode(p, data)
+		last = Text(p, data, last)
 	}
 }

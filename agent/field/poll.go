@@ -140,8 +140,9 @@ func (w *worker) readBlock(ctx context.Context, u *unit, blk block, b *Batch) *f
 	}
 	for _, i := range blk.points {
 		p := u.Points[i]
-		value, quality := Decode(p, blk.part(p, data))
-		b.Readings[i] = reading.Reading{Point: p.Name, Value: value, Quality: quality, Time: now}
+		part := blk.part(p, data)
+		value, quality := Decode(p, part)
+		b.Readings[i] = reading.Reading{Point: p.Name, Value: value, Quality: quality, Text: Text(p, part, b.Readings[i].Text), Time: now}
 	}
 	return nil
 }

@@ -20,13 +20,30 @@ import (
 
 // Line is the work of one field line since start.
 type Line struct {
-	Name     string
-	Polls    uint64
-	Errors   map[string]uint64
-	Cycle    time.Duration
-	Overruns uint64
+	Name   string
+	Polls  uint64
+	Errors map[string]uint64
+	// Cycle is the time that the last round took, Planned what the plan foresees.
+	Cycle, Planned time.Duration
+	// Slowest is the longest time until the end of a reply, Grace how long the
+	// line is left silent after a failure.
+	Slowest, Grace time.Duration
+	Overruns       uint64
 	// Discarded is the bytes that arrived although nobody had asked for them.
-	Discarded uint64
+	Discarded   uint64
+	Instruments []Instrument
+}
+
+// Instrument is the work of one instrument of a line since start.
+type Instrument struct {
+	Name   string
+	Polls  uint64
+	Errors map[string]uint64
+	// Took is the time of its last poll, Slowest that of its slowest reply.
+	Took, Slowest time.Duration
+	Overruns      uint64
+	// Resting tells that it is left alone for a while, since it did not answer.
+	Resting bool
 }
 
 // Telling is how the telling goes: the events still to be told and the notices
@@ -76,10 +93,22 @@ type figureDesc struct {
 type fixedDescs struct {
 	reading, age, quality                       *prometheus.Desc
 	active, unacknowledged, standing            *prometheus.Desc
-	polls, errors, cycle, overruns, discarded   *prometheus.Desc
+	line                                        workDescs
+	cycle, planned, grace, discarded            *prometheus.Desc
+	instrument                                  workDescs
+	took, resting                               *prometheus.Desc
 	depth, oldest, connected, sent, acked, late *prometheus.Desc
 	journalFailing, dropped                     *prometheus.Desc
 	steps, lastStep, sequence, build            *prometheus.Desc
+}
+
+// workDescs are what a line and an instrument have in common.
+type workDescs struct {
+	polls, errors, overruns, slowest *prometheus.Desc
+}
+
+func (w *workDescs) all() []*prometheus.Desc {
+	return []*prometheus.Desc{w.polls, w.errors, w.overruns, w.slowest}
 }
 
 const prefix = "ebbwatch_"
@@ -122,7 +151,9 @@ func NewCollector(src Source) prometheus.Collector {
 	add(plant.DetectorKind, plant.GasLevel, "gas_level", "Detector level reached: 0, 1 or 2.", 1)
 	add(plant.DetectorKind, plant.Unavailable, "detector_unavailable", "1 when a detector cannot be trusted to see gas.", 1)
 	add(plant.InstrumentKind, plant.Lost, "instrument_lost", "1 when an instrument does not answer or sends unusable values.", 1)
+	add(plant.InstrumentKind, plant.Doubtful, "instrument_doubtful", "1 when values of an instrument may be wrong although they arrive.", 1)
 	add(plant.LineKind, plant.Lost, "line_lost", "1 when nothing on a line can be read.", 1)
+	add(plant.LineKind, plant.Pace, "line_pace_ratio", "Mean time between readings over the planned one, of the latest instrument.", 1)
 	c.fixed = fixedDescs{
 		reading:        desc("reading", "Value of a point in the unit of its label.", "point", "unit"),
 		age:            desc("reading_age_seconds", "Time since the point was read.", "point"),
@@ -130,11 +161,24 @@ func NewCollector(src Source) prometheus.Collector {
 		active:         desc("alarm_active", "1 while the alarm's condition holds.", "alarm", "priority"),
 		unacknowledged: desc("alarm_unacknowledged", "1 while nobody has acknowledged the episode.", "alarm", "priority"),
 		standing:       desc("alarm_standing", "1 unless the alarm is normal.", "alarm", "priority"),
-		polls:          desc("line_polls_total", "Transactions on the line.", "line"),
-		errors:         desc("line_errors_total", "Failed transactions on the line by kind.", "line", "kind"),
-		cycle:          desc("line_cycle_seconds", "Time the last round over the line took.", "line"),
-		overruns:       desc("line_overruns_total", "Polls that were due before the line was free.", "line"),
-		discarded:      desc("line_discarded_bytes_total", "Bytes that arrived although nobody had asked for them.", "line"),
+		line: workDescs{
+			polls:    desc("line_polls_total", "Polls of the line's instruments.", "line"),
+			errors:   desc("line_errors_total", "Polls in which an instrument could not be read, by kind.", "line", "kind"),
+			overruns: desc("line_overruns_total", "Polls left out because the line was not free in time.", "line"),
+			slowest:  desc("line_slowest_reply_seconds", "Longest time until the end of a reply.", "line"),
+		},
+		cycle:     desc("line_cycle_seconds", "Time the last round over the line took.", "line"),
+		planned:   desc("line_planned_cycle_seconds", "Time that the read plan foresees for a round.", "line"),
+		grace:     desc("line_grace_seconds", "How long the line is left silent after a failure.", "line"),
+		discarded: desc("line_discarded_bytes_total", "Bytes that arrived although nobody had asked for them.", "line"),
+		instrument: workDescs{
+			polls:    desc("instrument_polls_total", "Polls of the instrument.", "line", "instrument"),
+			errors:   desc("instrument_errors_total", "Polls in which the instrument could not be read, by kind.", "line", "instrument", "kind"),
+			overruns: desc("instrument_overruns_total", "Polls of the instrument left out because the line was not free in time.", "line", "instrument"),
+			slowest:  desc("instrument_slowest_reply_seconds", "Longest time until the end of a reply of the instrument.", "line", "instrument"),
+		},
+		took:           desc("instrument_poll_seconds", "Time that the last poll of the instrument held the line.", "line", "instrument"),
+		resting:        desc("instrument_resting", "1 while the instrument is left alone, since it did not answer.", "line", "instrument"),
 		depth:          desc("outbox_depth", "Events committed and not yet acknowledged by the broker."),
 		oldest:         desc("outbox_oldest_age_seconds", "Age of the oldest of them."),
 		connected:      desc("broker_connected", "1 while the MQTT session is up."),
@@ -166,7 +210,9 @@ func (c *collector) Describe(ch chan<- *prometheus.Desc) {
 		send(f.desc, f.low, f.high)
 	}
 	x := &c.fixed
-	send(x.reading, x.age, x.quality, x.active, x.unacknowledged, x.standing, x.polls, x.errors, x.cycle, x.overruns, x.discarded,
+	send(x.line.all()...)
+	send(x.instrument.all()...)
+	send(x.reading, x.age, x.quality, x.active, x.unacknowledged, x.standing, x.cycle, x.planned, x.grace, x.discarded, x.took, x.resting,
 		x.depth, x.oldest, x.connected, x.sent, x.acked, x.late, x.journalFailing, x.dropped, x.steps, x.lastStep, x.sequence, x.build)
 }
 
@@ -188,14 +234,25 @@ func (c *collector) Collect(ch chan<- prometheus.Metric) {
 		gauge(x.unacknowledged, bit(a.State.Unanswered()), a.Alarm, string(a.Priority))
 		gauge(x.standing, bit(a.State != alarms.Normal), a.Alarm, string(a.Priority))
 	}
-	for _, l := range c.src.Lines() {
-		count(x.polls, float64(l.Polls), l.Name)
-		for kind, n := range l.Errors {
-			count(x.errors, float64(n), l.Name, kind)
+	work := func(d *workDescs, polls uint64, errors map[string]uint64, overruns uint64, slowest time.Duration, owner ...string) {
+		count(d.polls, float64(polls), owner...)
+		for kind, n := range errors {
+			count(d.errors, float64(n), append(owner[:len(owner):len(owner)], kind)...)
 		}
+		count(d.overruns, float64(overruns), owner...)
+		gauge(d.slowest, slowest.Seconds(), owner...)
+	}
+	for _, l := range c.src.Lines() {
+		work(&x.line, l.Polls, l.Errors, l.Overruns, l.Slowest, l.Name)
 		gauge(x.cycle, l.Cycle.Seconds(), l.Name)
-		count(x.overruns, float64(l.Overruns), l.Name)
+		gauge(x.planned, l.Planned.Seconds(), l.Name)
+		gauge(x.grace, l.Grace.Seconds(), l.Name)
 		count(x.discarded, float64(l.Discarded), l.Name)
+		for _, in := range l.Instruments {
+			work(&x.instrument, in.Polls, in.Errors, in.Overruns, in.Slowest, l.Name, in.Name)
+			gauge(x.took, in.Took.Seconds(), l.Name, in.Name)
+			gauge(x.resting, bit(in.Resting), l.Name, in.Name)
+		}
 	}
 	t := c.src.Telling()
 	gauge(x.depth, float64(t.Depth))

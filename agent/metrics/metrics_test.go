@@ -54,7 +54,9 @@ func source() Source {
 		fig(plant.DetectorKind, "gas-1", plant.GasLevel, 0, nan, nan, "1"),
 		fig(plant.DetectorKind, "gas-1", plant.Unavailable, 0, nan, nan, "1"),
 		fig(plant.InstrumentKind, "meters", plant.Lost, 1, nan, nan, "1"),
+		fig(plant.InstrumentKind, "meters", plant.Doubtful, 0, nan, nan, "1"),
 		fig(plant.LineKind, "line-a", plant.Lost, 0, nan, nan, "1"),
+		fig(plant.LineKind, "line-a", plant.Pace, 1.02, nan, nan, "1"),
 	}
 	s := &agent.Snapshot{
 		Time: at, Stepped: at, Steps: 42, Sequence: 7, Figures: figures,
@@ -67,7 +69,14 @@ func source() Source {
 	return Source{
 		Snapshot: func() *agent.Snapshot { return s },
 		Lines: func() []Line {
-			return []Line{{Name: "line-a", Polls: 100, Errors: map[string]uint64{"no-reply": 3, "exception": 0}, Cycle: 30 * time.Millisecond, Overruns: 1, Discarded: 7}}
+			return []Line{{
+				Name: "line-a", Polls: 100, Errors: map[string]uint64{"no-reply": 3, "exception": 0},
+				Cycle: 30 * time.Millisecond, Planned: 25 * time.Millisecond, Slowest: 40 * time.Millisecond, Grace: 500 * time.Millisecond, Overruns: 1, Discarded: 7,
+				Instruments: []Instrument{
+					{Name: "analysers", Polls: 60, Errors: map[string]uint64{"no-reply": 0, "exception": 0}, Took: 20 * time.Millisecond, Slowest: 40 * time.Millisecond},
+					{Name: "meters", Polls: 40, Errors: map[string]uint64{"no-reply": 3, "exception": 0}, Took: 10 * time.Millisecond, Slowest: 15 * time.Millisecond, Overruns: 1, Resting: true},
+				},
+			}}
 		},
 		Telling: func() Telling {
 			return Telling{Depth: 2, Oldest: at.Add(-5 * time.Second), Connected: true, Sent: 9, Acked: 7, Late: 1}

@@ -30,6 +30,8 @@ const (
 	GasLevel          Quantity = "level"
 	Unavailable       Quantity = "unavailable"
 	Lost              Quantity = "lost"
+	Doubtful          Quantity = "doubtful"
+	Pace              Quantity = "pace"
 )
 
 // Kind says what a figure belongs to.
@@ -66,6 +68,8 @@ type Figure struct {
 	// Detail completes a sentence: what a state figure found, or why the figure
 	// is not usable.
 	Detail string
+	// First is what a person should try first, by what a state figure found.
+	First string
 }
 
 // Shown returns the value in the figure's own unit. It is only for a figure

@@ -19,8 +19,8 @@ func (s *segment) step(p *Plant, now time.Time, w *writer) {
 	at := p.oldest(s.residual, s.ph, s.temperature, s.flow, s.level)
 	put := func(v contact.Value, method string) { w.next(v.Quality, at).set(v.Value).Method = method }
 	method := string(s.Settings.Method)
-	put(r.T10, contact.Basis)
-	put(r.CT, contact.Basis)
+	put(r.T10, string(r.Basis))
+	put(r.CT, string(r.Basis))
 	put(r.RequiredGiardia, method)
 	put(r.RequiredVirus, method)
 	put(r.Ratio, method)

@@ -4,6 +4,7 @@
 package plant
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 	"slices"
@@ -19,6 +20,8 @@ import (
 // Settings describe a plant. Names of points are those of Points; everything
 // else refers to them.
 type Settings struct {
+	// Lines may leave out those of which nothing is known but the name.
+	Lines       []Line
 	Instruments []Instrument
 	Points      []Point
 	Segments    []Segment
@@ -28,9 +31,22 @@ type Settings struct {
 	Shown Shown
 }
 
-// Shown is the unit of each derived quantity that practice writes in several.
+// Shown is the unit of each derived quantity that practice writes in several,
+// and the time zone of the times in sentences, UTC when it is nil.
 type Shown struct {
 	Mass, MassFlow units.Unit
+	TimeZone       *time.Location
+}
+
+// Line is how instruments are reached, for the words that help to find a fault.
+type Line struct {
+	Name string
+	// Device is the serial device; empty when the line goes over a network, to
+	// Address.
+	Device, Address string
+	// Serial tells that the instruments share a serial wire, on a device of this
+	// machine or behind a serial server.
+	Serial bool
 }
 
 // Instrument is one Modbus unit on a line.
@@ -38,8 +54,6 @@ type Instrument struct {
 	Name, Line string
 	// Unit is its Modbus unit, for messages.
 	Unit byte
-	// Every is the shortest period in which any of its points is read.
-	Every time.Duration
 }
 
 // Point is one measured value.
@@ -47,6 +61,8 @@ type Point struct {
 	Name       string
 	Instrument string
 	Unit       units.Unit
+	// Every is the period in which it is read; 0 when it is not known.
+	Every time.Duration
 	// StaleAfter is the age at which the last reading is no longer used.
 	StaleAfter time.Duration
 	// RateLimit is the fastest change, in SI units a second, that what the point
@@ -102,6 +118,7 @@ type Plant struct {
 	detectors   []detector
 	byPoint     map[string]int
 	figures     []Figure
+	zone        *time.Location
 	started     time.Time
 }
 
@@ -111,21 +128,26 @@ type point struct {
 	current reading.Reading // last, or what has become of it at this step
 	seen    bool
 	goodAt  time.Time // when it was last read well
+	pace    *pace     // that of its instrument, where this point tells it
 }
 
 type instrument struct {
 	Instrument
+	line   int
 	points []int
-	// silent is why none of it can be reached, empty when some of it can;
-	// lineLost tells that its whole line is as silent.
-	silent   string
-	lineLost bool
+	silent string // why none of it can be reached, empty when some of it can
+	pace   *pace  // nil when no period is known
 }
 
 type line struct {
-	name        string
+	Line
 	instruments []int
-	lost        bool
+	points      []int
+	// answers is how many of its instruments can be reached; silent is why the
+	// others cannot.
+	answers int
+	silent  string
+	lost    bool
 }
 
 type segment struct {
@@ -152,7 +174,7 @@ const none = -1
 // New checks that every reference is met and makes a plant that has read
 // nothing yet.
 func New(s Settings) (*Plant, error) {
-	p := &Plant{byPoint: make(map[string]int, len(s.Points))}
+	p := &Plant{byPoint: make(map[string]int, len(s.Points)), zone: cmp.Or(s.Shown.TimeZone, time.UTC)}
 	for i, pt := range s.Points {
 		if _, twice := p.byPoint[pt.Name]; twice {
 			return nil, fmt.Errorf("two points are called %s", pt.Name)
@@ -219,18 +241,28 @@ func New(s Settings) (*Plant, error) {
 				it.points = append(it.points, i)
 			}
 		}
+		it.pace = p.paceOf(it.points)
 		p.instruments = append(p.instruments, it)
 		p.add(Figure{Kind: InstrumentKind, Owner: in.Name, Quantity: Lost, Unit: one})
+		p.add(Figure{Kind: InstrumentKind, Owner: in.Name, Quantity: Doubtful, Unit: one})
 	}
 	for i := range p.instruments {
 		name := p.instruments[i].Line
-		at := slices.IndexFunc(p.lines, func(l line) bool { return l.name == name })
+		at := slices.IndexFunc(p.lines, func(l line) bool { return l.Name == name })
 		if at < 0 {
 			at = len(p.lines)
-			p.lines = append(p.lines, line{name: name})
+			l := line{Line: Line{Name: name}}
+			if known := slices.IndexFunc(s.Lines, func(l Line) bool { return l.Name == name }); known >= 0 {
+				l.Line = s.Lines[known]
+			}
+			p.lines = append(p.lines, l)
 			p.add(Figure{Kind: LineKind, Owner: name, Quantity: Lost, Unit: one})
+			p.add(Figure{Kind: LineKind, Owner: name, Quantity: Pace, Unit: one})
 		}
-		p.lines[at].instruments = append(p.lines[at].instruments, i)
+		l := &p.lines[at]
+		l.instruments = append(l.instruments, i)
+		l.points = append(l.points, p.instruments[i].points...)
+		p.instruments[i].line = at
 	}
 	return p, missing
 }
@@ -267,6 +299,9 @@ func (p *Plant) Step(now time.Time, rs []reading.Reading) []Figure {
 			pt.last, pt.seen = r, true
 			if r.Quality.Usable() {
 				pt.goodAt = r.Time
+			}
+			if pt.pace != nil {
+				pt.pace.read(r.Time)
 			}
 		}
 	}

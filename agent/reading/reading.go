@@ -40,7 +40,7 @@ const (
 	WrongReply    = "wrong-reply"    // a reply that does not fit its request
 	Exception     = "exception"      // exception reply; the code follows: exception-2
 	NotANumber    = "not-a-number"   // NaN or infinity in the registers
-	InvalidCode   = "invalid-code"   // a BCD digit over 9 in the registers
+	InvalidCode   = "invalid-code"   // a BCD digit over 9, or a character of a text that cannot be printed
 	NoReading     = "no-reading"     // the value by which the instrument says that it has none
 	SensorFailure = "sensor-failure" // a loop current by which a transmitter tells of its failure
 	OutOfRange    = "out-of-range"   // outside the range of the instrument
@@ -160,7 +160,7 @@ func Explain(reason string) string {
 	case NotANumber:
 		return "sends a value that is not a number"
 	case InvalidCode:
-		return "sends a value that is not decimal digits"
+		return "sends a digit over 9 or a character that cannot be printed"
 	case NoReading:
 		return "says that it has no reading"
 	case SensorFailure:

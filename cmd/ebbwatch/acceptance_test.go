@@ -350,6 +350,8 @@ func TestAcceptance(t *testing.T) {
 	lost := sub.Wait("the lost analyser", isEvent("analysers-lost", "raised"))
 	if e, _ := decodeEvent(lost); !strings.Contains(e.Data.What, "residual-out sends a value that is not a number") {
 		t.Errorf("the alarm says %q", e.Data.What)
+	} else if len(e.Data.FirstAction) == 0 || !strings.HasPrefix(e.Data.FirstAction[0], "The line is well, the instrument has no value") {
+		t.Errorf("what to try first is %q", e.Data.FirstAction)
 	}
 	sub.Wait("CT is null", func(m peertest.Message) bool {
 		return m.Topic == root+"figure/segment.clearwell.ct" && strings.Contains(m.Payload, `"value":null`) && strings.Contains(m.Payload, "bad:not-a-number")

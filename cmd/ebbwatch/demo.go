@@ -70,7 +70,7 @@ func runDemo(ctx context.Context, args []string, stdout, stderr io.Writer) error
 	n := &narrator{out: stdout, site: site, every: time.Duration(10 * *speed * float64(time.Second))}
 	n.next = plant.Now().Add(time.Duration(float64(firstLook) * *speed))
 	err = watch(ctx, site, watching{
-		log: log, now: plant.Now, onStep: n.step,
+		log: log, now: plant.Now, speed: *speed, onStep: n.step,
 		ready: func(http string) { introduce(stdout, *speed, http, plant.BrokerAddr(), site.Name) },
 	})
 	if errors.Is(context.Cause(ctx), context.DeadlineExceeded) {

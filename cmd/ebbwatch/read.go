@@ -1,9 +1,7 @@
 package main
 
 import (
-	"bytes"
 	"context"
-	"errors"
 	"flag"
 	"fmt"
 	"io"
@@ -13,24 +11,39 @@ import (
 	"time"
 
 	"ebbwatch/agent/field"
-	"ebbwatch/agent/reading"
 	"ebbwatch/config"
 )
 
-const readUsage = `ebbwatch read asks the instruments of a site file for chosen points, or for all,
-each with a request of its own, and shows the registers as they arrived, the
-value, its quality and the time that the answer took. It only reads. A serial
-line must be free: stop ebbwatch run first.
+const readUsage = `ebbwatch read asks the instruments of a site file for points, each with a request
+of its own, and shows the registers as they arrived, the value, its quality and
+the time that the answer took. Name points or instruments to read these alone and
+to see all that their registers can mean. It only reads. A serial line must be
+free: stop ebbwatch run first.
 
   ebbwatch read --site site.yaml
-  ebbwatch read --site site.yaml --repeat 1s --for 30s residual-out ph-out
+  ebbwatch read --site site.yaml residual-out
+  ebbwatch read --site site.yaml --repeat 1s --for 30s analyser-1 scale-north
 
-With --line and --unit it reads registers of any unit on a line, and lists every
-plausible value in them: each type in each byte order whose value is 0 or between
-a millionth and a million million. A signed integer is there where it is negative.
+With --line and --unit it reads any registers of any unit on a line, and lists
+every plausible value in them: each type in each order of the bytes whose value is
+0 or between a millionth and a million million, and texts. A signed integer is
+there where it is negative. --expect takes the range, or the number that the
+display of the instrument shows, and finds the registers that hold it, also as a
+whole number of tenths, hundredths or thousandths.
 
+  ebbwatch read --site site.yaml --line line-a --unit 7 --address 100 --quantity 20 --expect 1.23
   ebbwatch read --site site.yaml --line line-a --unit 7 --table input-register \
-    --address 100 --quantity 4 --range "0 to 10"
+    --address 0 --quantity 4 --expect "0.1 mg/L to 4 mg/L" --repeat 1s
+
+Addresses count from 0: what a manual calls holding register 40101 is often
+--table holding-register --address 100, and input register 30101 is often
+--table input-register --address 100. One value may fit by chance: let it change,
+with --repeat, and compare it with the display.
+
+With --repeat it reads until Ctrl-C or --for, then shows the least and highest
+value, changes, failures and timing. With --json each pass is one object on a line:
+{time, points: [...]}, or {time, line, ..., registers, decodings: [...]} with
+--line; after --repeat the last one is {summary: ...}.
 
 Exit status: 0 all good, 1 a point was not good or could not be read, 2 bad input.
 `
@@ -38,8 +51,8 @@ Exit status: 0 all good, 1 a point was not good or could not be read, 2 bad inpu
 func runRead(ctx context.Context, args []string, stdout, stderr io.Writer) error {
 	fs := flags("read")
 	siteFile := fs.String("site", "", "the site file")
-	asJSON := fs.Bool("json", false, "print JSON, one object a line")
-	repeat := fs.Duration("repeat", 0, "read again after this time, until stopped; then show least, highest and changes")
+	asJSON := fs.Bool("json", false, "print JSON, one object a line for each pass")
+	repeat := fs.Duration("repeat", 0, "read again after this time, until stopped; then show least, highest, changes, failures and timing")
 	limit := fs.Duration("for", 0, "with --repeat: stop after this time")
 	var raw rawRead
 	raw.flags(fs)
@@ -57,19 +70,24 @@ func runRead(ctx context.Context, args []string, stdout, stderr io.Writer) error
 	switch i := slices.IndexFunc(points, func(s string) bool { return strings.HasPrefix(s, "-") }); {
 	case i >= 0:
 		return badInput{fmt.Errorf("%q stands behind a point; flags stand before the points", points[i])}
-	case isRaw && (len(points) > 0 || given["repeat"] || given["for"]):
-		return badInput{fmt.Errorf("points, --repeat and --for do not go with --%s: read either points or registers", strings.Join(rawFlags, ", --"))}
-	case isRaw:
-		return raw.run(ctx, site, given, *asJSON, stdout, stderr)
+	case isRaw && len(points) > 0:
+		return badInput{fmt.Errorf("points do not go with --%s: read either points or registers", strings.Join(rawFlags, ", --"))}
 	case given["repeat"] && *repeat <= 0, given["for"] && *limit <= 0, given["for"] && !given["repeat"]:
 		return badInput{fmt.Errorf("--repeat %v and --for %v; expected durations over 0 such as --repeat 1s --for 30s, or --repeat alone", *repeat, *limit)}
+	case isRaw:
+		r, err := raw.open(site, given)
+		if err != nil {
+			return badInput{err}
+		}
+		defer r.probe.Close()
+		return r.run(ctx, *repeat, *limit, *asJSON, stdout, stderr)
 	}
 	r, err := newPointReader(site, points)
 	if err != nil {
 		return badInput{err}
 	}
 	defer r.close()
-	out := r.table(stdout, stderr)
+	out := r.table(stdout, stderr, *repeat <= 0)
 	if *asJSON {
 		out = r.json(stdout)
 	}
@@ -87,17 +105,9 @@ type target struct {
 // pointReader reads points, each line in its own goroutine.
 type pointReader struct {
 	targets []target
+	chosen  bool // by name
 	probes  []*field.Probe
 	tallies []tally
-}
-
-// tally is what became of a point in all passes.
-type tally struct {
-	reads, notGood, changes int
-	usable                  bool
-	least, highest          float64 // in the point's unit, when usable
-	slowest                 time.Duration
-	last                    []byte
 }
 
 // output shows passes as they end, and tallies at the end of several.
@@ -106,16 +116,18 @@ type output struct {
 	tally func() error
 }
 
-// newPointReader finds points of a site by name; none means all.
+// newPointReader finds points of a site by their name or their instrument's; none
+// means all.
 func newPointReader(site *config.Site, names []string) (*pointReader, error) {
-	r := &pointReader{}
-	var known []string
+	r := &pointReader{chosen: len(names) > 0}
+	var known, instruments []string
 	for _, l := range lines(site) {
 		first := len(r.targets)
 		for _, in := range l.Instruments {
+			instruments = append(instruments, in.Name)
 			for _, p := range in.Points {
 				known = append(known, p.Name)
-				if len(names) == 0 || slices.Contains(names, p.Name) {
+				if !r.chosen || slices.Contains(names, p.Name) || slices.Contains(names, in.Name) {
 					r.targets = append(r.targets, target{len(r.probes), l.Name, in, p})
 				}
 			}
@@ -130,8 +142,9 @@ func newPointReader(site *config.Site, names []string) (*pointReader, error) {
 		r.probes = append(r.probes, probe)
 	}
 	for _, name := range names {
-		if !slices.Contains(known, name) {
-			return nil, fmt.Errorf("there is no point %q in %s, expected one of %s", name, site.File, strings.Join(known, ", "))
+		if !slices.Contains(known, name) && !slices.Contains(instruments, name) {
+			return nil, fmt.Errorf("there is no point and no instrument %q in %s, expected one of %s; or of the instruments %s",
+				name, site.File, strings.Join(known, ", "), strings.Join(instruments, ", "))
 		}
 	}
 	r.tallies = make([]tally, len(r.targets))
@@ -153,23 +166,11 @@ func (r *pointReader) run(ctx context.Context, repeat, limit time.Duration, out 
 		}
 		return r.verdict()
 	}
-	tick := time.NewTicker(repeat)
-	defer tick.Stop()
-	var end <-chan time.Time
-	if limit > 0 {
-		end = time.After(limit)
+	if err := again(ctx, repeat, limit, func(ctx context.Context) error { return r.once(ctx, out) }); err != nil {
+		return err
 	}
-	for going := true; going; {
-		if err := r.once(ctx, out); err != nil && ctx.Err() == nil {
-			return err
-		}
-		select {
-		case <-ctx.Done():
-			going = false
-		case <-end:
-			going = false
-		case <-tick.C:
-		}
+	if r.tallies[0].reads == 0 {
+		return errStopped
 	}
 	if err := out.tally(); err != nil {
 		return err
@@ -196,34 +197,13 @@ func (r *pointReader) once(ctx context.Context, out output) error {
 		return errStopped
 	}
 	for i, s := range samples {
-		r.tallies[i].add(r.targets[i].point, s)
+		r.tallies[i].add(s)
+		if s.Quality.Usable() {
+			r.tallies[i].values.add(r.targets[i].point.Unit.FromSI(s.Value))
+		}
 	}
 	return out.pass(at, samples)
 }
-
-func (t *tally) add(p field.Point, s field.Sample) {
-	t.reads++
-	t.slowest = max(t.slowest, s.Took)
-	if s.Quality.Level != reading.Good {
-		t.notGood++
-	}
-	if s.Data != nil {
-		if t.last != nil && !bytes.Equal(t.last, s.Data) {
-			t.changes++
-		}
-		t.last = s.Data
-	}
-	if !s.Quality.Usable() {
-		return
-	}
-	v := p.Unit.FromSI(s.Value)
-	if !t.usable {
-		t.usable, t.least, t.highest = true, v, v
-	}
-	t.least, t.highest = min(t.least, v), max(t.highest, v)
-}
-
-var errStopped = errors.New("stopped before all was read")
 
 // verdict says which points were not good, in any pass.
 func (r *pointReader) verdict() error {
@@ -233,10 +213,7 @@ func (r *pointReader) verdict() error {
 			names = append(names, r.targets[i].point.Name)
 		}
 	}
-	switch {
-	case r.tallies[0].reads == 0:
-		return errStopped
-	case names == nil:
+	if names == nil {
 		return nil
 	}
 	return fmt.Errorf("%d of %d points not good: %s", len(names), len(r.tallies), strings.Join(names, ", "))

@@ -2,17 +2,15 @@ package main
 
 import (
 	"context"
-	"encoding/json"
-	"errors"
 	"flag"
 	"fmt"
 	"io"
 	"slices"
-	"strconv"
 	"strings"
-	"text/tabwriter"
+	"time"
 
 	"ebbwatch/agent/field"
+	"ebbwatch/agent/reading"
 	"ebbwatch/config"
 )
 
@@ -23,7 +21,7 @@ type rawRead struct {
 }
 
 // rawFlags are the flags by which it is known.
-var rawFlags = []string{"line", "unit", "table", "address", "quantity", "range"}
+var rawFlags = []string{"line", "unit", "table", "address", "quantity", "expect"}
 
 func (r *rawRead) flags(fs *flag.FlagSet) {
 	fs.StringVar(&r.line, "line", "", "registers: the line's name in the site file")
@@ -31,35 +29,40 @@ func (r *rawRead) flags(fs *flag.FlagSet) {
 	fs.StringVar(&r.table, "table", string(field.HoldingRegister), "registers: coil, discrete-input, holding-register or input-register")
 	fs.IntVar(&r.address, "address", 0, "registers: the first address, counted from 0")
 	fs.IntVar(&r.quantity, "quantity", 4, "registers: how many addresses")
-	fs.StringVar(&r.expected, "range", "", `registers: mark the values inside, such as "0 to 10"`)
+	fs.StringVar(&r.expected, "expect", "", `registers: mark the values inside, such as "0.1 mg/L to 4 mg/L" or "0 to 10", or near the number on the display, such as 1.23`)
 }
 
-// rawJSON is the answer. Inside is absent when no range was given.
-type rawJSON struct {
-	Line       string         `json:"line"`
-	ModbusUnit byte           `json:"modbus_unit"`
-	Table      field.Table    `json:"table"`
-	Address    uint16         `json:"address"`
-	Registers  []string       `json:"registers"`
-	Quality    string         `json:"quality"`
-	Took       float64        `json:"took_ms"`
-	Error      string         `json:"error,omitempty"`
-	Decodings  []decodingJSON `json:"decodings"`
+// rawReader reads one run of addresses.
+type rawReader struct {
+	lineName, name string
+	request        field.Request
+	probe          *field.Probe
+	expected       *expectation
+	tally          tally
+	cells          []cell // of each address
+	meanings       []meaning
+	last           error // of the last failure
+	told           string
 }
 
-type decodingJSON struct {
-	Address   uint16   `json:"address"`
-	Registers []string `json:"registers"`
-	Type      string   `json:"type"`
-	Order     string   `json:"order"`
-	Value     float64  `json:"value"`
-	Inside    *bool    `json:"inside,omitempty"`
+// cell is what became of one address: its changes, and its unsigned value.
+type cell struct {
+	changes int
+	values  span
 }
 
-func (r *rawRead) run(ctx context.Context, site *config.Site, given map[string]bool, asJSON bool, stdout, stderr io.Writer) error {
+// meaning is a decoding that was plausible in all passes.
+type meaning struct {
+	decodingJSON
+	values  span
+	factors []float64 // that brought it inside in all passes
+}
+
+// open checks the request and readies the line.
+func (r *rawRead) open(site *config.Site, given map[string]bool) (*rawReader, error) {
 	for _, name := range []string{"line", "unit", "address"} {
 		if !given[name] {
-			return badInput{fmt.Errorf("which registers? give --line, --unit and --address; --%s is missing", name)}
+			return nil, fmt.Errorf("which registers? give --line, --unit and --address; --%s is missing", name)
 		}
 	}
 	all := lines(site)
@@ -69,103 +72,132 @@ func (r *rawRead) run(ctx context.Context, site *config.Site, given map[string]b
 		for _, l := range all {
 			names = append(names, l.Name)
 		}
-		return badInput{fmt.Errorf("there is no line %q in %s, expected one of %s", r.line, site.File, strings.Join(names, ", "))}
+		return nil, fmt.Errorf("there is no line %q in %s, expected one of %s", r.line, site.File, strings.Join(names, ", "))
 	}
-	expected, err := parseRange(r.expected)
+	expected, err := parseExpect(r.expected)
 	if err != nil {
-		return badInput{err}
+		return nil, err
 	}
 	if r.unit < 0 || r.unit > 255 || r.address < 0 || r.address > 65535 {
-		return badInput{fmt.Errorf("unit %d and address %d; expected a unit up to 255 and an address up to 65535, none of them negative", r.unit, r.address)}
+		return nil, fmt.Errorf("unit %d and address %d; expected a unit up to 255 and an address up to 65535, none of them negative", r.unit, r.address)
 	}
 	request := field.Request{Unit: byte(r.unit), Table: field.Table(r.table), Address: uint16(r.address), Quantity: r.quantity}
 	if err := request.Check(all[i].Kind); err != nil {
-		return badInput{err}
+		return nil, err
+	}
+	if expected != nil && (request.Table == field.Coil || request.Table == field.DiscreteInput) {
+		return nil, fmt.Errorf("--expect %q of a %s, expected with registers alone: a single bit is 0 or 1", r.expected, request.Table)
 	}
 	probe, err := field.NewProbe(all[i])
 	if err != nil {
-		return badInput{err}
+		return nil, err
 	}
-	defer probe.Close()
 	name := "not in the site file"
 	for _, in := range all[i].Instruments {
 		if in.Unit == request.Unit {
 			name = in.Name
 		}
 	}
-	s := probe.Read(ctx, name, request)
-	if ctx.Err() != nil {
-		return errStopped
-	}
-	answer := rawJSON{
-		Line: r.line, ModbusUnit: request.Unit, Table: request.Table, Address: request.Address, Registers: registers(request.Table, s.Data),
-		Quality: s.Quality.String(), Took: milliseconds(s.Took), Decodings: decodings(request, s.Data, expected),
-	}
-	if s.Err != nil {
-		answer.Error = s.Err.Error()
-	}
-	show := answer.table
+	return &rawReader{lineName: r.line, name: name, request: request, probe: probe, expected: expected, cells: make([]cell, r.quantity)}, nil
+}
+
+// run reads once, or again and again with a summary at the end.
+func (r *rawReader) run(ctx context.Context, repeat, limit time.Duration, asJSON bool, stdout, stderr io.Writer) error {
+	show, summary := r.showPass, r.showSummary
 	if asJSON {
-		show = func(w io.Writer, _ *[2]float64) error { return json.NewEncoder(w).Encode(answer) }
+		show, summary = r.jsonPass, r.jsonSummary
 	}
-	if err := show(stdout, expected); err != nil {
+	once := func(ctx context.Context) error {
+		at := time.Now()
+		s := r.probe.Read(ctx, r.name, r.request)
+		if ctx.Err() != nil {
+			return errStopped
+		}
+		if r.request.Quantity > 1 && s.Quality == reading.BadBecause(reading.Exception+"-2") {
+			s.Err = fmt.Errorf("%w; one address that does not exist is enough: try fewer", s.Err)
+		}
+		all := decodings(r.request.Table, r.request.Address, s.Data, 1, 0, r.expected)
+		before := r.add(s, all)
+		if s.Err != nil && repeat > 0 && r.told != s.Err.Error() {
+			r.told = s.Err.Error()
+			fmt.Fprintln(stderr, "ebbwatch:", r.told)
+		}
+		return show(stdout, at, s, before, all, repeat > 0)
+	}
+	if repeat <= 0 {
+		if err := once(ctx); err != nil {
+			return err
+		}
+		return r.last
+	}
+	if err := again(ctx, repeat, limit, once); err != nil {
 		return err
 	}
-	return s.Err
+	if r.tally.reads == 0 {
+		return errStopped
+	}
+	if err := summary(stdout); err != nil {
+		return err
+	}
+	if r.tally.errors > 0 {
+		return fmt.Errorf("%d of %d reads failed: %s", r.tally.errors, r.tally.reads, r.tally.reasons())
+	}
+	return nil
 }
 
-// parseRange reads "0 to 10"; an empty text is no range.
-func parseRange(s string) (*[2]float64, error) {
-	if s == "" {
-		return nil, nil
+// add takes up a sample. It returns the data before when the sample has other.
+func (r *rawReader) add(s field.Sample, all []decodingJSON) (before []byte) {
+	first := r.tally.last == nil
+	before = r.tally.add(s)
+	if s.Data == nil {
+		r.last = s.Err
+		return nil
 	}
-	before, after, _ := strings.Cut(s, " to ")
-	low, err := strconv.ParseFloat(strings.TrimSpace(before), 64)
-	high, err2 := strconv.ParseFloat(strings.TrimSpace(after), 64)
-	if err = errors.Join(err, err2); err != nil || !(low < high) {
-		return nil, fmt.Errorf(`--range %q, expected two numbers, the lower first, such as "0 to 10"`, s)
+	for i := range r.cells {
+		v := r.number(s.Data, i)
+		r.cells[i].values.add(float64(v))
+		if before != nil && v != r.number(before, i) {
+			r.cells[i].changes++
+		}
 	}
-	return &[2]float64{low, high}, nil
+	now := map[key]decodingJSON{}
+	for _, d := range all {
+		now[keyOf(d)] = d
+		if first {
+			r.meanings = append(r.meanings, meaning{d, span{}, slices.Clone(factors)})
+		}
+	}
+	r.meanings = slices.DeleteFunc(r.meanings, func(m meaning) bool { _, still := now[keyOf(m.decodingJSON)]; return !still })
+	for i := range r.meanings {
+		m := &r.meanings[i]
+		d := now[keyOf(m.decodingJSON)]
+		m.Text = d.Text
+		if d.Value != nil {
+			m.values.add(*d.Value)
+		}
+		m.factors = slices.DeleteFunc(m.factors, func(f float64) bool {
+			return r.expected == nil || d.Value == nil || !r.expected.fits(d.Type, *d.Value, f)
+		})
+	}
+	return before
 }
 
-// decodings lists what registers can mean; single bits mean what they are.
-func decodings(r field.Request, data []byte, expected *[2]float64) []decodingJSON {
-	all := []decodingJSON{}
-	if r.Table == field.Coil || r.Table == field.DiscreteInput {
-		return all
-	}
-	for _, d := range field.Decodings(r.Address, data) {
-		dj := decodingJSON{d.Address, registers(r.Table, d.Data), d.Type, d.Order, d.Value, nil}
-		if expected != nil {
-			dj.Inside = new(expected[0] <= d.Value && d.Value <= expected[1])
-		}
-		all = append(all, dj)
-	}
-	return all
+// key tells decodings apart.
+type key struct {
+	address     uint16
+	kind, order string
 }
 
-func (a rawJSON) table(w io.Writer, expected *[2]float64) error {
-	tw := tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)
-	if a.Error == "" {
-		fmt.Fprintf(w, "%s, unit %d: answered in %.1f ms\n\n", a.Line, a.ModbusUnit, a.Took)
-		fmt.Fprintln(tw, strings.ToUpper(string(a.Table))+"\tAS IT ARRIVED")
-		for i, word := range a.Registers {
-			fmt.Fprintf(tw, "%d\t%s\n", int(a.Address)+i, word)
-		}
+func keyOf(d decodingJSON) key { return key{d.Address, d.Type, d.Order} }
+
+// number is the unsigned value at the i-th address.
+func (r *rawReader) number(data []byte, i int) int {
+	if r.bits() {
+		return int(data[i])
 	}
-	if len(a.Decodings) > 0 {
-		inside := ""
-		if expected != nil {
-			inside = fmt.Sprintf("\t%g TO %g", expected[0], expected[1])
-		}
-		fmt.Fprintln(tw, "\nFROM\tREGISTERS\tTYPE\tORDER\tVALUE"+inside)
-		for _, d := range a.Decodings {
-			mark := ""
-			if d.Inside != nil && *d.Inside {
-				mark = "\tinside"
-			}
-			fmt.Fprintf(tw, "%d\t%s\t%s\t%s\t%s%s\n", d.Address, strings.Join(d.Registers, " "), d.Type, d.Order, digits(field.Point{Type: d.Type}, d.Value), mark)
-		}
-	}
-	return tw.Flush()
+	return int(data[2*i])<<8 | int(data[2*i+1])
+}
+
+func (r *rawReader) bits() bool {
+	return r.request.Table == field.Coil || r.request.Table == field.DiscreteInput
 }

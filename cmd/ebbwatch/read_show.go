@@ -4,6 +4,8 @@ import (
 	"encoding/json"
 	"fmt"
 	"io"
+	"math"
+	"slices"
 	"strconv"
 	"strings"
 	"text/tabwriter"
@@ -13,8 +15,9 @@ import (
 	"ebbwatch/agent/reading"
 )
 
-// table shows passes and tallies as tables, and each failure in words once.
-func (r *pointReader) table(stdout, stderr io.Writer) output {
+// table shows passes and tallies as tables, and each failure in words once. Of
+// chosen points that are read once it shows all that their registers can mean.
+func (r *pointReader) table(stdout, stderr io.Writer, once bool) output {
 	told := map[string]bool{}
 	return output{
 		pass: func(at time.Time, samples []field.Sample) error {
@@ -29,54 +32,57 @@ func (r *pointReader) table(stdout, stderr io.Writer) output {
 			if err := tw.Flush(); err != nil {
 				return err
 			}
-			for _, s := range samples {
-				if s.Err != nil && !told[s.Err.Error()] {
-					told[s.Err.Error()] = true
-					fmt.Fprintln(stderr, "ebbwatch:", s.Err)
+			for i, s := range samples {
+				text := r.targets[i].hint(s)
+				about := r.targets[i].point.Name // the value in a hint changes
+				if s.Err != nil {
+					text = s.Err.Error()
+					about = text
+				}
+				if text != "" && !told[about] {
+					told[about] = true
+					fmt.Fprintln(stderr, "ebbwatch:", text)
+				}
+			}
+			if !r.chosen || !once {
+				return nil
+			}
+			for i, s := range samples {
+				if err := r.targets[i].showMeanings(stdout, s); err != nil {
+					return err
 				}
 			}
 			return nil
 		},
 		tally: func() error {
 			tw := tabwriter.NewWriter(stdout, 0, 0, 2, ' ', 0)
-			fmt.Fprintln(tw, "\nPOINT\tREADS\tNOT GOOD\tCHANGES\tLEAST\tHIGHEST\tUNIT\tSLOWEST")
+			fmt.Fprintln(tw, "\nPOINT\tREADS\tFAILED\tNOT GOOD\tCHANGES\tLEAST\tHIGHEST\tUNIT\tQUICKEST\tMEAN\tSLOWEST\tWHY NOT GOOD")
 			for i, t := range r.tallies {
 				least, highest := "-", "-"
 				p := r.targets[i].point
-				if t.usable {
-					least, highest = digits(p, t.least), digits(p, t.highest)
+				if t.values.n > 0 {
+					least, highest = digits(p.Type, t.values.least), digits(p.Type, t.values.highest)
 				}
-				fmt.Fprintf(tw, "%s\t%d\t%d\t%d\t%s\t%s\t%s\t%s\n", p.Name, t.reads, t.notGood, t.changes, least, highest, p.Unit, took(t.slowest))
+				fmt.Fprintf(tw, "%s\t%d\t%d\t%d\t%d\t%s\t%s\t%s\t%s\t%s\t%s\t%s\n", p.Name, t.reads, t.errors, t.notGood, t.changes,
+					least, highest, p.Unit, took(t.quickest), took(t.mean()), took(t.slowest), or(t.reasons(), "-"))
 			}
 			return tw.Flush()
 		},
 	}
 }
 
-// registers writes the data of a table as it arrived: registers in hexadecimal,
-// single bits as they are.
-func registers(table field.Table, data []byte) []string {
-	words := []string{}
-	if table == field.Coil || table == field.DiscreteInput {
-		for _, bit := range data {
-			words = append(words, strconv.Itoa(int(bit)))
-		}
-		return words
-	}
-	for i := 0; i+2 <= len(data); i += 2 {
-		words = append(words, fmt.Sprintf("0x%02X%02X", data[i], data[i+1]))
-	}
-	return words
-}
-
 // shownValue is a usable value with its unit. One that is bad because of what it
 // is stands in brackets, since it tells what may be wrong with type or order.
 func shownValue(p field.Point, s field.Sample) string {
-	text := digits(p, p.Unit.FromSI(s.Value))
+	text := digits(p.Type, p.Unit.FromSI(s.Value))
 	if p.Unit.String() != "1" {
 		text += " " + p.Unit.String()
 	}
 	switch {
+	case p.Type == "text" && s.Quality.Usable() && len(p.Expect) > 0:
+		return strconv.Quote(s.Text) + map[bool]string{true: ", as expected", false: ", not as expected"}[slices.Contains(p.Expect, s.Text)]
+	case p.Type == "text" && s.Quality.Usable():
+		return strconv.Quote(s.Text)
 	case s.Quality.Usable():
 		return text
 	case s.Quality.Reason == reading.OutOfRange, s.Quality.Reason == reading.SensorFailure:
@@ -86,45 +92,104 @@ func shownValue(p field.Point, s field.Sample) string {
 	}
 }
 
-// digits shows as many as a point's type has.
-func digits(p field.Point, v float64) string {
-	n := 12
-	if p.Type == "float32" {
-		n = 7
-	}
-	return strconv.FormatFloat(v, 'g', n, 64)
-}
-
 func took(d time.Duration) string { return fmt.Sprintf("%.1f ms", milliseconds(d)) }
 
 func milliseconds(d time.Duration) float64 { return float64(d.Microseconds()) / 1000 }
 
-// pointJSON is a point in one pass. Value is null when it is bad.
+// expected is the range of the point, nil when it has none.
+func (t target) expected() *expectation {
+	if t.point.Range == nil {
+		return nil
+	}
+	return &expectation{t.point.Range[0], t.point.Range[1], t.point.Unit.String()}
+}
+
+// decodings lists what the registers of the point can mean, with its scale.
+func (t target) decodings(s field.Sample) []decodingJSON {
+	return decodings(t.point.Table, t.point.Address, s.Data, t.point.Scale, t.point.Offset, t.expected())
+}
+
+// How many times its range's limit a number must be to be hardly one, and which
+// part of it another must at least be to be offered. Common practice, no source.
+const gross, slight = 100, 1e-4
+
+// hint tells of a number that is hardly one when its registers fit in another
+// order, or as another type of the same size.
+func (t target) hint(s field.Sample) string {
+	p := t.point
+	if p.Range == nil || p.Type == "text" || p.Bit != nil || p.Bits != nil || p.Current != nil {
+		return ""
+	}
+	limit := max(math.Abs(p.Range[0]), math.Abs(p.Range[1]))
+	switch q := s.Quality; {
+	case q.Reason == reading.OutOfRange && math.Abs(p.Unit.FromSI(s.Value)) > gross*limit, q.Reason == reading.NotANumber, q.Reason == reading.InvalidCode:
+	case q.Level == reading.Good && strings.HasPrefix(p.Type, "float"):
+	default:
+		return ""
+	}
+	var others []string
+	for _, d := range t.decodings(s) {
+		switch {
+		case d.Value == nil || len(d.Registers) != len(s.Data)/2:
+		case d.Type == p.Type && d.Order == or(p.Order, "ABCD") && s.Quality.Level == reading.Good:
+			return "" // it is plausible
+		case *d.Inside && math.Abs(*d.Value) >= slight*limit:
+			others = append(others, fmt.Sprintf("%s %s gives %s %s", d.Type, d.Order, d, p.Unit))
+		}
+	}
+	if others == nil {
+		return ""
+	}
+	return fmt.Sprintf("%s: as %s %s its registers hardly make sense; %s: compare with the display of the instrument",
+		p.Name, p.Type, or(p.Order, "ABCD"), strings.Join(others, ", "))
+}
+
+// showMeanings prints what the registers of the point can mean.
+func (t target) showMeanings(w io.Writer, s field.Sample) error {
+	all := t.decodings(s)
+	if len(all) == 0 {
+		return nil
+	}
+	fmt.Fprintf(w, "\n%s is %s %s", t.point.Name, t.point.Type, or(t.point.Order, "ABCD"))
+	if t.point.Scale != 1 || t.point.Offset != 0 {
+		fmt.Fprintf(w, ", scale %.7g, offset %.7g", t.point.Scale, t.point.Offset)
+	}
+	if t.point.Unit.String() != "1" {
+		fmt.Fprintf(w, ", in %s", t.point.Unit)
+	}
+	fmt.Fprintln(w)
+	if err := showRegisters(w, t.point.Table, t.point.Address, s.Data); err != nil {
+		return err
+	}
+	return showDecodings(w, all, t.expected())
+}
+
+// pointJSON is a point in one pass. Value is null when it is bad. Decodings are
+// there when points were chosen.
 type pointJSON struct {
-	Point      string      `json:"point"`
-	Line       string      `json:"line"`
-	Instrument string      `json:"instrument"`
-	ModbusUnit byte        `json:"modbus_unit"`
-	Table      field.Table `json:"table"`
-	Address    uint16      `json:"address"`
-	Registers  []string    `json:"registers"`
-	Value      *float64    `json:"value"`
-	Unit       string      `json:"unit"`
-	Quality    string      `json:"quality"`
-	Took       float64     `json:"took_ms"`
-	Error      string      `json:"error,omitempty"`
+	Point      string         `json:"point"`
+	Line       string         `json:"line"`
+	Instrument string         `json:"instrument"`
+	ModbusUnit byte           `json:"modbus_unit"`
+	Table      field.Table    `json:"table"`
+	Address    uint16         `json:"address"`
+	Registers  []string       `json:"registers"`
+	Value      *float64       `json:"value"`
+	Text       string         `json:"text,omitempty"`
+	Unit       string         `json:"unit"`
+	Quality    string         `json:"quality"`
+	Took       float64        `json:"took_ms"`
+	Error      string         `json:"error,omitempty"`
+	Decodings  []decodingJSON `json:"decodings,omitempty"`
 }
 
 // tallyJSON is what became of a point in all passes.
 type tallyJSON struct {
-	Point   string   `json:"point"`
-	Reads   int      `json:"reads"`
-	NotGood int      `json:"not_good"`
-	Changes int      `json:"changes"`
+	Point string `json:"point"`
+	timingJSON
 	Least   *float64 `json:"least"`
 	Highest *float64 `json:"highest"`
 	Unit    string   `json:"unit"`
-	Slowest float64  `json:"slowest_ms"`
 }
 
 // json shows each pass, and the tallies, as an object on a line of its own.
@@ -139,6 +204,10 @@ func (r *pointReader) json(stdout io.Writer) output {
 					Point: t.point.Name, Line: t.lineName, Instrument: t.instrument.Name, ModbusUnit: t.instrument.Unit,
 					Table: t.point.Table, Address: t.point.Address, Registers: registers(t.point.Table, s.Data),
 					Unit: t.point.Unit.String(), Quality: s.Quality.String(), Took: milliseconds(s.Took),
+				}
+				points[i].Text = s.Text
+				if r.chosen {
+					points[i].Decodings = t.decodings(s)
 				}
 				if s.Quality.Usable() {
 					points[i].Value = new(t.point.Unit.FromSI(s.Value))
@@ -156,9 +225,9 @@ func (r *pointReader) json(stdout io.Writer) output {
 			all := make([]tallyJSON, len(r.tallies))
 			for i, t := range r.tallies {
 				p := r.targets[i].point
-				all[i] = tallyJSON{Point: p.Name, Reads: t.reads, NotGood: t.notGood, Changes: t.changes, Unit: p.Unit.String(), Slowest: milliseconds(t.slowest)}
-				if t.usable {
-					all[i].Least, all[i].Highest = &t.least, &t.highest
+				all[i] = tallyJSON{Point: p.Name, timingJSON: t.json(), Unit: p.Unit.String()}
+				if t.values.n > 0 {
+					all[i].Least, all[i].Highest = &t.values.least, &t.values.highest
 				}
 			}
 			return enc.Encode(struct {

@@ -109,10 +109,19 @@ func figures(s *agent.Snapshot) []notify.Figure {
 	return out
 }
 
-func lineMetrics(source *field.Field) []metrics.Line {
+func lineMetrics(stats []field.LineStats) []metrics.Line {
 	var out []metrics.Line
-	for _, l := range source.Stats() {
-		out = append(out, metrics.Line{Name: l.Line, Polls: l.Polls, Errors: l.Errors, Cycle: l.Cycle, Overruns: l.Overruns, Discarded: l.Discarded})
+	for _, l := range stats {
+		m := metrics.Line{
+			Name: l.Line, Polls: l.Polls, Errors: l.Errors, Cycle: l.Cycle, Planned: l.Planned,
+			Slowest: l.Slowest, Grace: l.Grace, Overruns: l.Overruns, Discarded: l.Discarded,
+		}
+		for _, u := range l.Units {
+			m.Instruments = append(m.Instruments, metrics.Instrument{
+				Name: u.Instrument, Polls: u.Polls, Errors: u.Errors, Took: u.Took, Slowest: u.Slowest, Overruns: u.Overruns, Resting: u.Resting,
+			})
+		}
+		out = append(out, m)
 	}
 	return out
 }

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -25,6 +26,9 @@ type watching struct {
 	log *slog.Logger
 	// now is the time that readings and alarms are stamped with.
 	now func() time.Time
+	// speed is how many seconds of now pass in a real one; 0 is 1. Periods of
+	// polling are in real time.
+	speed float64
 	// onStep sees every step, for a command that shows them; it may be nil.
 	onStep func(*agent.Snapshot, []alarms.Transition)
 	// ready is called once the HTTP server listens; it may be nil.
@@ -45,7 +49,11 @@ func receivers(site *config.Site) []string {
 // a site and runs until ctx ends. Whatever cannot be opened at the start is bad
 // input; a line or a broker that is down is not, since it may come back.
 func watch(ctx context.Context, site *config.Site, w watching) error {
-	core, err := plant.New(plantSettings(site))
+	settings := plantSettings(site)
+	for i := range settings.Points {
+		settings.Points[i].Every = time.Duration(cmp.Or(w.speed, 1) * float64(settings.Points[i].Every))
+	}
+	core, err := plant.New(settings)
 	if err != nil {
 		return badInput{err}
 	}
@@ -101,7 +109,7 @@ func handler(a *agent.Agent, source *field.Field, store *journal.Journal, t *tel
 	v, c := build()
 	src := metrics.Source{
 		Snapshot: a.Snapshot,
-		Lines:    func() []metrics.Line { return lineMetrics(source) },
+		Lines:    func() []metrics.Line { return lineMetrics(source.Stats()) },
 		Telling:  func() metrics.Telling { return telling(store, t) },
 		Now:      now,
 		StepAge:  func() time.Duration { return time.Since(a.Snapshot().Stepped) },

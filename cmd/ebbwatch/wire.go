@@ -1,7 +1,9 @@
 package main
 
 import (
+	"fmt"
 	"slices"
+	"strings"
 	"time"
 
 	"ebbwatch/agent/air"
@@ -56,10 +58,14 @@ func plantSettings(s *config.Site) plant.Settings {
 	if s.Display == config.US {
 		ps.Shown = plant.Shown{Mass: units.MustParse("lb"), MassFlow: units.MustParse("lb/d")}
 	}
+	ps.Shown.TimeZone = s.TimeZone
+	for _, l := range s.Lines {
+		ps.Lines = append(ps.Lines, plant.Line{Name: l.Name, Device: l.Device, Address: l.Address, Serial: l.Kind != config.TCP})
+	}
 	for _, in := range s.Instruments {
-		ps.Instruments = append(ps.Instruments, plant.Instrument{Name: in.Name, Line: in.Line})
+		ps.Instruments = append(ps.Instruments, plant.Instrument{Name: in.Name, Line: in.Line, Unit: in.Unit})
 		for _, p := range in.Points {
-			ps.Points = append(ps.Points, plant.Point{Name: p.Name, Instrument: in.Name, Unit: p.Unit, StaleAfter: in.StaleAfter})
+			ps.Points = append(ps.Points, plant.Point{Name: p.Name, Instrument: in.Name, Unit: p.Unit, Every: in.Every, StaleAfter: in.StaleAfter})
 		}
 	}
 	for _, g := range s.Segments {
@@ -98,13 +104,18 @@ func alarmSettings(s *config.Site) []alarms.Setting {
 	var out []alarms.Setting
 	add := func(a alarms.Setting, by config.AlarmSetting) { out = append(out, adjust(a, by)) }
 	unitOf := map[string]units.Unit{}
+	way := map[string]string{}
 	for _, l := range s.Lines {
+		way[l.Name] = reach(l)
 		if slices.ContainsFunc(s.Instruments, func(in config.Instrument) bool { return in.Line == l.Name }) {
-			add(alarms.LineLost(l.Name, plant.Name(plant.LineKind, l.Name, plant.Lost)), config.AlarmSetting{})
+			add(alarms.LineLost(l.Name, way[l.Name], plant.Name(plant.LineKind, l.Name, plant.Lost)), config.AlarmSetting{})
+			add(alarms.LineOverrun(l.Name, way[l.Name], plant.Name(plant.LineKind, l.Name, plant.Pace)), config.AlarmSetting{})
 		}
 	}
 	for _, in := range s.Instruments {
-		add(alarms.InstrumentLost(in.Name, in.Line, plant.Name(plant.InstrumentKind, in.Name, plant.Lost)), in.Lost)
+		where := fmt.Sprintf("unit %d on %s, %s", in.Unit, in.Line, way[in.Line])
+		add(alarms.InstrumentLost(in.Name, in.Line, where, plant.Name(plant.InstrumentKind, in.Name, plant.Lost)), in.Lost)
+		add(alarms.InstrumentDoubtful(in.Name, in.Line, where, plant.Name(plant.InstrumentKind, in.Name, plant.Doubtful)), config.AlarmSetting{})
 		for _, p := range in.Points {
 			unitOf[p.Name] = p.Unit
 		}
@@ -130,6 +141,15 @@ func alarmSettings(s *config.Site) []alarms.Setting {
 		add(alarms.DetectorUnavailable(d.Name, d.Room, plant.Name(plant.DetectorKind, d.Name, plant.Unavailable)), d.Unavailable)
 	}
 	return out
+}
+
+// reach says which cable a line is.
+func reach(l config.Line) string {
+	kind := strings.ReplaceAll(strings.ToUpper(string(l.Kind)), "-OVER-", " over ")
+	if l.Device != "" {
+		return fmt.Sprintf("Modbus %s on %s", kind, l.Device)
+	}
+	return fmt.Sprintf("Modbus %s at %s", kind, l.Address)
 }
 
 func adjust(a alarms.Setting, by config.AlarmSetting) alarms.Setting {

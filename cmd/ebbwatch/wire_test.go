@@ -1,7 +1,9 @@
 package main
 
 import (
+	"cmp"
 	"encoding/binary"
+	"path/filepath"
 	"strings"
 	"testing"
 
@@ -44,6 +46,39 @@ func TestDetectorOnACurrentLoop(t *testing.T) {
 		got := air.Judge(reading.Reading{Point: p.Name, Value: v, Quality: q}, s)
 		if got.Level != c.level || got.Available != c.available {
 			t.Errorf("%s: %d uA is %v, %v and judged %+v", c.reason, c.microamperes, v, q, got)
+		}
+	}
+}
+
+// The plant judges a line's pace by the very periods in which its points are
+// polled, and by the words of the site file tells where they hang.
+func TestTheFieldAndThePlantAgree(t *testing.T) {
+	for _, name := range []string{"every-key.yaml", "kestrel-ridge.yaml"} {
+		site, err := config.Load(filepath.Join("..", "..", "testdata", "sites", name))
+		if err != nil {
+			t.Fatal(err)
+		}
+		s, points := plantSettings(site), 0
+		for i, l := range lines(site) {
+			if got := s.Lines[i]; got.Name != l.Name || got.Device != l.Device || got.Address != l.Address || got.Serial != (l.Kind != field.TCP) {
+				t.Errorf("%s: the plant has line %+v, the field %s %s", name, got, l.Kind, l.Name)
+			}
+			for _, in := range l.Instruments {
+				for _, p := range in.Points {
+					for _, pt := range s.Points {
+						if pt.Name != p.Name {
+							continue
+						}
+						points++
+						if want := cmp.Or(p.Every, in.Every); pt.Every != want {
+							t.Errorf("%s: the plant expects %s every %s, the field polls it every %s", name, p.Name, pt.Every, want)
+						}
+					}
+				}
+			}
+		}
+		if points == 0 || points != len(s.Points) {
+			t.Errorf("%s: %d points of the field, %d of the plant", name, points, len(s.Points))
 		}
 	}
 }
