@@ -71,17 +71,22 @@ func conditionOf(c *alarms.Condition) condition {
 	return out
 }
 
-// head is what stands before figures and alarms. A change leaves the site out.
+// head is what stands before figures and alarms. A change leaves out version,
+// site, title and layout, which stay.
 type head struct {
 	Version int    `json:"version,omitempty"`
 	Site    string `json:"site,omitempty"`
 	Title   string `json:"title,omitempty"`
 	Time    stamp  `json:"time"`
+	// Age is how long ago the step was when this was written, in real seconds.
+	Age float64 `json:"age_s"`
 	// Steps counts the evaluations, Sequence that of the last event.
 	Steps    uint64 `json:"steps"`
 	Sequence uint64 `json:"sequence"`
 	// Remembers is false while events cannot be written to the journal.
-	Remembers bool `json:"remembers"`
+	Remembers bool    `json:"remembers"`
+	Verdict   verdict `json:"verdict"`
+	Layout    *layout `json:"layout,omitempty"`
 }
 
 // document is a snapshot, or what of it has changed.
@@ -102,10 +107,10 @@ type encoded struct {
 	alarms  []json.RawMessage
 }
 
-func encode(s *agent.Snapshot) *encoded {
+func encode(site *Site, s *agent.Snapshot) *encoded {
 	e := &encoded{
 		of:      s,
-		head:    head{Time: stamp(s.Time), Steps: s.Steps, Sequence: s.Sequence, Remembers: s.StoreError == nil},
+		head:    head{Time: stamp(s.Time), Steps: s.Steps, Sequence: s.Sequence, Remembers: s.StoreError == nil, Verdict: judge(site, s)},
 		figures: make([]json.RawMessage, len(s.Figures)), alarms: make([]json.RawMessage, len(s.Conditions)),
 	}
 	for i := range s.Figures {

@@ -2,10 +2,12 @@ package page
 
 import (
 	"bytes"
+	"cmp"
 	"encoding/json"
 	"fmt"
 	"net/http"
 	"slices"
+	"strconv"
 	"sync"
 	"sync/atomic"
 	"time"
@@ -23,53 +25,95 @@ const (
 	writeTimeout = 10 * time.Second
 )
 
-// Source is what the page reads.
-type Source struct {
-	Snapshot    func() *agent.Snapshot
-	Site, Title string
+// Options are what the page is made of. Snapshot is required.
+type Options struct {
+	Snapshot func() *agent.Snapshot
+	Site     Site
+	// History answers /v1/history; nil has no trends.
+	History *History
+	// Roles may give Orders. Without either the page only shows.
+	Roles  []Role
+	Orders Orders
 }
 
-// server answers with the snapshots of a source.
+// server answers with the snapshots of an agent.
 type server struct {
-	src     Source
+	o       Options
+	pace    time.Duration
 	streams atomic.Int32
+	wrong   wrongKeys
 
 	mu   sync.Mutex // guards last
 	last *encoded
 }
 
-// Handler serves /v1/snapshot, the whole snapshot as one JSON document, and
-// /v1/stream, the same as server-sent events: first one named snapshot, then one
-// named change for what has changed since, at most one a second.
-func Handler(src Source) http.Handler {
-	s := &server{src: src}
+// Handler serves
+//
+//   - / and /page/, the page for people,
+//   - /v1/snapshot, the whole snapshot as one JSON document,
+//   - /v1/stream, the same as server-sent events: first one named snapshot, then
+//     one named change for what has changed since, at most one a second,
+//   - /v1/history?figure=NAME&hours=N, a figure's course,
+//   - POST /v1/order, for roles with a key.
+func Handler(o Options) http.Handler { return newServer(o).handler() }
+
+func newServer(o Options) *server { return &server{o: o, pace: pace} }
+
+func (s *server) handler() http.Handler {
 	mux := http.NewServeMux()
 	mux.HandleFunc("GET /v1/snapshot", s.snapshot)
 	mux.HandleFunc("GET /v1/stream", s.stream)
-	return mux
+	mux.HandleFunc("GET /v1/history", s.history)
+	mux.HandleFunc("POST /v1/order", s.order)
+	for path, a := range assets {
+		mux.Handle("GET "+path, a)
+	}
+	return guarded(http.NewCrossOriginProtection().Handler(mux))
+}
+
+// guarded forbids the browser whatever the page does not need.
+func guarded(next http.Handler) http.Handler {
+	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		h := w.Header()
+		h.Set("Content-Security-Policy", "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self'; connect-src 'self'; form-action 'self'; base-uri 'none'; frame-ancestors 'none'")
+		h.Set("X-Content-Type-Options", "nosniff")
+		h.Set("Referrer-Policy", "no-referrer")
+		h.Set("Cross-Origin-Opener-Policy", "same-origin")
+		h.Set("Cross-Origin-Resource-Policy", "same-origin")
+		next.ServeHTTP(w, r)
+	})
 }
 
 // encoded is the present snapshot, written once for all who ask.
 func (s *server) encoded() *encoded {
-	now := s.src.Snapshot()
+	now := s.o.Snapshot()
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	if s.last == nil || s.last.of != now {
-		s.last = encode(now)
+		s.last = encode(&s.o.Site, now)
 	}
 	return s.last
 }
 
+// now is the head as it is to be written at this moment.
+func (e *encoded) now() head {
+	h := e.head
+	h.Age = time.Since(e.of.Stepped).Round(time.Millisecond).Seconds()
+	return h
+}
+
 // whole is a snapshot's document.
 func (s *server) whole(e *encoded) []byte {
-	d := document{e.head, e.figures, e.alarms}
-	d.Version, d.Site, d.Title = version, s.src.Site, s.src.Title
+	d := document{e.now(), e.figures, e.alarms}
+	d.Version, d.Site, d.Title = version, s.o.Site.Name, s.o.Site.Title
+	l := layoutOf(&s.o.Site, e.of.Figures, s.o.Roles)
+	d.Layout = &l
 	return must(json.Marshal(d))
 }
 
 // change is the document of what differs between two snapshots of one site.
 func change(from, to *encoded) []byte {
-	d := document{to.head, []json.RawMessage{}, []json.RawMessage{}}
+	d := document{to.now(), []json.RawMessage{}, []json.RawMessage{}}
 	differ := func(out *[]json.RawMessage, from, to []json.RawMessage) {
 		for i := range to {
 			if i >= len(from) || !bytes.Equal(from[i], to[i]) {
@@ -83,9 +127,32 @@ func change(from, to *encoded) []byte {
 }
 
 func (s *server) snapshot(w http.ResponseWriter, _ *http.Request) {
+	writeJSON(w, s.whole(s.encoded()))
+}
+
+func writeJSON(w http.ResponseWriter, data []byte) {
 	w.Header().Set("Content-Type", "application/json")
 	w.Header().Set("Cache-Control", "no-store")
-	_, _ = w.Write(s.whole(s.encoded())) // the error is the client's
+	_, _ = w.Write(data) // the error is the client's
+}
+
+func (s *server) history(w http.ResponseWriter, r *http.Request) {
+	hours, err := strconv.Atoi(cmp.Or(r.FormValue("hours"), "24"))
+	if err != nil || hours < 1 || hours > maxHours {
+		http.Error(w, fmt.Sprintf("hours is %.20q: expected 1 to %d", r.FormValue("hours"), maxHours), http.StatusBadRequest)
+		return
+	}
+	name := r.FormValue("figure")
+	var t trend
+	var ok bool
+	if s.o.History != nil {
+		t, ok = s.o.History.trend(name, hours)
+	}
+	if !ok {
+		http.Error(w, fmt.Sprintf("no course is kept of %.80q: /v1/snapshot lists the figures", name), http.StatusNotFound)
+		return
+	}
+	writeJSON(w, must(json.Marshal(t)))
 }
 
 // stream sends events until the client goes, or the server.
@@ -100,6 +167,10 @@ func (s *server) stream(w http.ResponseWriter, r *http.Request) {
 	w.Header().Set("Content-Type", "text/event-stream")
 	w.Header().Set("Cache-Control", "no-store")
 	out := http.NewResponseController(w)
+	// The server's own limits are for requests that end.
+	if out.SetReadDeadline(time.Time{}) != nil {
+		return
+	}
 	send := func(text ...[]byte) bool {
 		if out.SetWriteDeadline(time.Now().Add(writeTimeout)) != nil {
 			return false
@@ -116,7 +187,7 @@ func (s *server) stream(w http.ResponseWriter, r *http.Request) {
 	if !event("snapshot", s.whole(sent)) {
 		return
 	}
-	tick := time.NewTicker(pace)
+	tick := time.NewTicker(s.pace)
 	defer tick.Stop()
 	last := time.Now()
 	for {
