@@ -60,14 +60,19 @@ type condition struct {
 	alarms.Condition
 	Since        stamp  `json:"since"`
 	ShelvedUntil *stamp `json:"shelved_until,omitempty"`
+	TestUntil    *stamp `json:"test_until,omitempty"`
 }
 
 func conditionOf(c *alarms.Condition) condition {
 	out := condition{Condition: *c, Since: stamp(c.Since)}
-	if c.ShelvedUntil != nil {
-		s := stamp(*c.ShelvedUntil)
-		out.ShelvedUntil = &s
+	until := func(t *time.Time) *stamp {
+		if t == nil {
+			return nil
+		}
+		s := stamp(*t)
+		return &s
 	}
+	out.ShelvedUntil, out.TestUntil = until(c.ShelvedUntil), until(c.TestUntil)
 	return out
 }
 

@@ -1,6 +1,7 @@
 package page
 
 import (
+	"cmp"
 	"context"
 	"crypto/rand"
 	"crypto/sha256"
@@ -12,7 +13,6 @@ import (
 	"mime"
 	"net"
 	"net/http"
-	"slices"
 	"strings"
 	"sync"
 	"time"
@@ -20,14 +20,12 @@ import (
 	"ebbwatch/alarms"
 )
 
-// Role may give orders over the page. Its key is long and random, so that a plain
-// hash of it can be kept.
+// Role is proven by its key, which is long and random, so that a plain hash of it
+// can be kept. What it may order is for Orders to say.
 type Role struct {
 	Name string
 	// KeySum is the SHA-256 of the key.
 	KeySum [sha256.Size]byte
-	// May are the orders that it may give.
-	May []alarms.Verb
 }
 
 // Orders carries out what a role asks for.
@@ -36,7 +34,7 @@ type Orders func(context.Context, alarms.Order) alarms.Answer
 // The bounds of orders (own choice).
 const (
 	maxOrder = 4 << 10
-	maxText  = 64
+	maxName  = 64
 	// An address that brings this many wrong keys within window is not heard until
 	// window is over. At most maxAddresses are remembered.
 	maxWrong     = 10
@@ -50,8 +48,13 @@ type incoming struct {
 	Order   string      `json:"order"`
 	Verb    alarms.Verb `json:"verb"`
 	Role    string      `json:"role"`
+	By      string      `json:"by"` // empty takes the role
 	Alarm   string      `json:"alarm"`
 	Episode uint64      `json:"episode"`
+	// For is a duration such as 30m, for shelve.
+	For    string `json:"for"`
+	Reason string `json:"reason"`
+	period time.Duration
 }
 
 // order serves POST /v1/order.
@@ -85,15 +88,12 @@ func (s *server) order(w http.ResponseWriter, r *http.Request) {
 		refuse(http.StatusUnauthorized, "role or key is wrong")
 		return
 	}
-	if !slices.Contains(role.May, in.Verb) {
-		refuse(http.StatusForbidden, "the role %s may not give the order %q", role.Name, in.Verb)
-		return
-	}
 	if in.Order == "" {
 		in.Order = rand.Text()
 	}
 	answer := s.o.Orders(r.Context(), alarms.Order{
-		Verb: in.Verb, ID: in.Order, By: role.Name, Alarm: in.Alarm, Episode: in.Episode, IssuedAt: s.o.Snapshot().Time,
+		Verb: in.Verb, ID: in.Order, By: cmp.Or(in.By, role.Name), Role: role.Name, Alarm: in.Alarm, Episode: in.Episode,
+		For: in.period, Reason: in.Reason, IssuedAt: s.o.Snapshot().Time,
 	})
 	status := http.StatusOK
 	if answer.Result == alarms.Refused {
@@ -112,8 +112,17 @@ func decode(r io.Reader, in *incoming) error {
 	if _, err := d.Token(); !errors.Is(err, io.EOF) {
 		return errors.New("something follows the object")
 	}
-	if len(in.Order) > maxText || len(in.Alarm) > maxText || len(in.Role) > maxText {
-		return fmt.Errorf("a text is longer than %d bytes", maxText)
+	for _, name := range []string{in.Order, in.Alarm, in.Role, in.By} {
+		if len(name) > maxName || strings.ContainsAny(name, "/+#\r\n") {
+			return fmt.Errorf("the name %.80q is longer than %d bytes or has one of / + # in it", name, maxName)
+		}
+	}
+	if in.For == "" {
+		return nil
+	}
+	var err error
+	if in.period, err = time.ParseDuration(in.For); err != nil || in.period <= 0 {
+		return fmt.Errorf("for is %.40q: expected a time such as 30m", in.For)
 	}
 	return nil
 }

@@ -36,12 +36,6 @@ const (
 	unknown   = "unknown"
 )
 
-// withheld reports whether an alarm is kept from people: it shows in a state that
-// is none of the alarm's own.
-func withheld(c *alarms.Condition) bool {
-	return c.State != alarms.Normal && !c.State.Active() && !c.State.Unanswered() && c.State != alarms.LatchedAcknowledged
-}
-
 func rank(p alarms.Priority) int {
 	return slices.Index([]alarms.Priority{alarms.Critical, alarms.High, alarms.Medium, alarms.Low}, p)
 }
@@ -56,7 +50,7 @@ func judge(site *Site, s *agent.Snapshot) verdict {
 	var standing, blind, doubtful, kept []*alarms.Condition
 	for i := range s.Conditions {
 		switch c := &s.Conditions[i]; {
-		case withheld(c):
+		case c.State.Withheld():
 			kept = append(kept, c)
 		case c.State != alarms.Normal:
 			standing = append(standing, c)
@@ -79,11 +73,16 @@ func judge(site *Site, s *agent.Snapshot) verdict {
 			First:    "Watch by hand what cannot be judged until its instrument is back.",
 		}
 	case len(kept) > 0:
-		return verdict{
-			Level: attention, Alarm: kept[0].Alarm,
-			Sentence: fmt.Sprintf("No other alarm stands, but %s withheld from people, the first of them %s.", are(len(kept), "alarm"), kept[0].Alarm),
+		c := slices.MinFunc(kept, urgency)
+		v := verdict{
+			Level: attention, Alarm: c.Alarm,
+			Sentence: fmt.Sprintf("No other alarm stands, but %s shelved or otherwise withheld from people: %s.", are(len(kept), "alarm"), c.Alarm),
 			First:    "Watch by hand what is withheld, and bring it back as soon as the reason is gone.",
 		}
+		if c.Underlying.Active() {
+			v.Sentence = fmt.Sprintf("%s is shelved or otherwise withheld from people although it is so: %s", c.Alarm, c.What)
+		}
+		return v
 	case len(doubtful) > 0:
 		c := slices.MinFunc(doubtful, urgency)
 		return verdict{
@@ -120,13 +119,16 @@ func standingVerdict(standing []*alarms.Condition) verdict {
 // gone, then by priority, then what nobody has answered, then the oldest.
 func urgency(a, b *alarms.Condition) int {
 	return cmp.Or(
-		truth(b.State.Active(), a.State.Active()),
+		truth(holds(b), holds(a)),
 		cmp.Compare(rank(a.Priority), rank(b.Priority)),
 		truth(b.State.Unanswered(), a.State.Unanswered()),
 		a.Since.Compare(b.Since),
 		cmp.Compare(a.Alarm, b.Alarm),
 	)
 }
+
+// holds reports whether an alarm's condition is so, withheld or not.
+func holds(c *alarms.Condition) bool { return c.State.Active() || c.Underlying.Active() }
 
 func truth(a, b bool) int {
 	switch {

@@ -51,6 +51,9 @@ type Options struct {
 	Conditions func() []alarms.Condition
 	// Order carries out an order; nil refuses all.
 	Order func(context.Context, alarms.Order) alarms.Answer
+	// Roles are those who may give orders, each with its key; without any, all
+	// whom the broker lets in may.
+	Roles []Role
 	// FigureEvery is the shortest time between two rounds of figures, 0 for 5 s.
 	FigureEvery time.Duration
 	// ConditionEvery is how often conditions of which only the value changed are
@@ -85,10 +88,12 @@ type Publisher struct {
 	mu        sync.Mutex
 	status    Status
 	heartbeat *Heartbeat
+	beatAt    time.Time
 	figures   func() []Figure
 	changed   map[string]alarms.Condition
 	refresh   bool
 	answers   []message
+	notices   []message
 }
 
 // pace is how long the publisher waits for what.
@@ -105,6 +110,8 @@ type pace struct {
 const (
 	// maxAnswers bounds the answers that wait for a connection.
 	maxAnswers = 64
+	// maxBeatAge is how old a heartbeat may be when it is sent.
+	maxBeatAge = 20 * time.Second
 	// maxOrders bounds the orders that wait for being carried out.
 	maxOrders = 32
 )
@@ -204,6 +211,8 @@ func (p *Publisher) down(err error) {
 	p.mu.Lock()
 	news := err != nil && err.Error() != p.status.LastError
 	p.status.Connected = false
+	fail(p.notices)
+	p.notices = nil
 	if err != nil {
 		p.status.LastError = err.Error()
 	}
@@ -244,13 +253,11 @@ func (p *Publisher) Figures(make func() []Figure) {
 	p.figures = make
 }
 
-// Heartbeat sends a heartbeat. Without a connection it is lost, as it should be:
-// a late one would tell of life that is past.
+// Heartbeat sends a heartbeat. Without a connection the latest is kept for the
+// next one, but not for long: it would tell of life that is past.
 func (p *Publisher) Heartbeat(h Heartbeat) {
 	p.mu.Lock()
-	if p.status.Connected {
-		p.heartbeat = &h
-	}
+	p.heartbeat, p.beatAt = &h, time.Now()
 	p.mu.Unlock()
 	p.nudge()
 }

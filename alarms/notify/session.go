@@ -181,7 +181,7 @@ func (s *session) greet(ctx context.Context) error {
 	s.cursor, s.backlog = acked, s.p.o.Outbox.LastSequence()
 	s.p.mu.Lock()
 	defer s.p.mu.Unlock()
-	s.p.heartbeat, s.p.refresh = nil, true
+	s.p.refresh = true
 	return nil
 }
 
@@ -296,13 +296,18 @@ func pop(q *[]message) (message, bool) {
 	return m, true
 }
 
-// urgent takes the heartbeat or an answer.
+// urgent takes the heartbeat, a notice or an answer.
 func (p *Publisher) urgent() (message, bool) {
 	p.mu.Lock()
 	defer p.mu.Unlock()
 	if h := p.heartbeat; h != nil {
 		p.heartbeat = nil
-		return p.heartbeatMessage(*h), true
+		if time.Since(p.beatAt) < maxBeatAge {
+			return p.heartbeatMessage(*h), true
+		}
+	}
+	if m, ok := pop(&p.notices); ok {
+		return m, true
 	}
 	return pop(&p.answers)
 }
@@ -419,6 +424,9 @@ func (s *session) settle() error {
 				}
 			})
 		}
+		if head.done != nil {
+			head.done <- nil
+		}
 		s.flight = s.flight[1:]
 	}
 	s.ack(acked)
@@ -446,10 +454,11 @@ func (s *session) count(f func(*Status)) {
 }
 
 // returnAnswers keeps the answers that nobody acknowledged for the next
-// connection.
+// connection, and fails the notices.
 func (s *session) returnAnswers() {
 	var back []message
 	for _, f := range s.flight {
+		fail([]message{f.message})
 		if f.answer {
 			back = append(back, f.message)
 		}

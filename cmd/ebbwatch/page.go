@@ -1,12 +1,14 @@
 package main
 
 import (
+	"crypto/sha256"
 	"fmt"
 	"slices"
 
 	"ebbwatch/agent/page"
 	"ebbwatch/agent/supply"
 	"ebbwatch/alarms"
+	"ebbwatch/alarms/notify"
 	"ebbwatch/config"
 )
 
@@ -55,4 +57,12 @@ func pageSite(s *config.Site) (page.Site, error) {
 		}
 	}
 	return out, nil
+}
+
+// pageRoles gives the page what proves a role's key, and not the key.
+func pageRoles(roles []notify.Role) (out []page.Role) {
+	for _, r := range roles {
+		out = append(out, page.Role{Name: r.Name, KeySum: sha256.Sum256(r.Key)})
+	}
+	return out
 }

@@ -17,6 +17,7 @@ import (
 	"ebbwatch/agent/page"
 	"ebbwatch/agent/plant"
 	"ebbwatch/agent/reading"
+	"ebbwatch/agent/registers"
 	"ebbwatch/alarms"
 	"ebbwatch/alarms/notify"
 	"ebbwatch/config"
@@ -36,14 +37,24 @@ type watching struct {
 	ready func(httpAddress string)
 }
 
+// realTime lets an alarm about the way out keep its delays when the plant's time
+// runs faster than the real one, in which connections are made.
+func (w watching) realTime(a alarms.Setting) alarms.Setting {
+	if w.speed > 1 {
+		a.OnDelay = time.Duration(float64(a.OnDelay) * w.speed)
+	}
+	return a
+}
+
 // receiver names the broker in the journal's list of who was told what.
 const receiver = "mqtt"
 
 func receivers(site *config.Site) []string {
-	if site.MQTT == nil {
-		return nil
+	names := webhookReceivers(site)
+	if site.MQTT != nil {
+		names = append(names, receiver)
 	}
-	return []string{receiver}
+	return names
 }
 
 // watch opens the journal, the lines, the broker session and the HTTP server of
@@ -73,12 +84,18 @@ func watch(ctx context.Context, site *config.Site, w watching) error {
 	}
 	defer listener.Close() // the server closes it too
 
+	told, err := openPeople(site, store, w)
+	if err != nil {
+		return err
+	}
+	defer told.close()
 	shown, err := pageSite(site)
 	if err != nil {
 		return badInput{err}
 	}
 	history := page.NewHistory()
-	t := &teller{onStep: func(s *agent.Snapshot, ts []alarms.Transition) {
+	keys, rights := roles(site)
+	t := &teller{people: told, onStep: func(s *agent.Snapshot, ts []alarms.Transition) {
 		history.Observe(s)
 		if w.onStep != nil {
 			w.onStep(s, ts)
@@ -86,7 +103,7 @@ func watch(ctx context.Context, site *config.Site, w watching) error {
 	}}
 	o := agent.Options{
 		Plant: core, Alarms: alarmSettings(site), Now: w.now, Log: w.log, Teller: t,
-		Source: fieldSource{source}, Store: store,
+		Source: fieldSource{source}, Store: store, Escalation: told.escalation, Edges: told.edges(), Roles: rights,
 	}
 	var a *agent.Agent
 	if site.MQTT != nil {
@@ -96,11 +113,17 @@ func watch(ctx context.Context, site *config.Site, w watching) error {
 			Outbox: store, Now: w.now, Log: w.log,
 			Conditions: func() []alarms.Condition { return a.Snapshot().Conditions },
 			Order:      func(ctx context.Context, order alarms.Order) alarms.Answer { return a.Order(ctx, order) },
+			Roles:      keys,
 		})
 		if err != nil {
 			return badInput{err}
 		}
+		told.broker = t.publisher
 		o.Edges = append(o.Edges, t.publisher.Run)
+		o.Watches = append(o.Watches, agent.Watch{Alarm: w.realTime(alarms.BrokerFailing("self.mqtt")), Err: t.brokerError})
+	}
+	if len(told.drains) > 0 {
+		o.Watches = append(o.Watches, agent.Watch{Alarm: w.realTime(alarms.NoticesFailing("self.notices")), Err: told.err})
 	}
 	o.Edges = append(o.Edges, func(ctx context.Context) error {
 		mux := http.NewServeMux()
@@ -108,11 +131,23 @@ func watch(ctx context.Context, site *config.Site, w watching) error {
 		for _, path := range []string{"/metrics", "/healthz", "/readyz"} {
 			mux.Handle(path, health)
 		}
-		mux.Handle("/", page.Handler(page.Options{Snapshot: a.Snapshot, Site: shown, History: history}))
+		mux.Handle("/", page.Handler(page.Options{
+			Snapshot: a.Snapshot, Site: shown, History: history, Roles: pageRoles(keys), Orders: a.Order,
+		}))
 		return serve(ctx, listener, mux)
 	})
+	var toRegisters func(context.Context) error
+	if site.Registers != nil {
+		o.Edges = append(o.Edges, func(ctx context.Context) error { return toRegisters(ctx) })
+	}
 	if a, err = agent.New(o); err != nil {
 		return badInput{err}
+	}
+	if site.Registers != nil {
+		ro := registers.Options{Snapshot: a.Snapshot, Now: w.now, Log: w.log}
+		if toRegisters, err = serveRegisters(site.Registers, core, a.Snapshot().Conditions, ro); err != nil {
+			return err
+		}
 	}
 	w.log.Info("watching", "site", site.Name, "instruments", len(site.Instruments), "http", listener.Addr().String())
 	if w.ready != nil {
@@ -132,10 +167,14 @@ func handler(a *agent.Agent, source *field.Field, store *journal.Journal, t *tel
 		StepAge:  func() time.Duration { return time.Since(a.Snapshot().Stepped) },
 		Version:  v, Commit: c,
 	}
+	if len(t.people.drains) > 0 {
+		src.Receivers = t.people.metrics
+	}
 	return metrics.Handler(src, []metrics.Check{
 		{Name: "polling", Err: func() error { return polling(a.Snapshot()) }},
 		{Name: "journal", Err: func() error { return a.Snapshot().StoreError }},
 		{Name: "broker", Err: func() error { return t.brokerError() }},
+		{Name: "people", Err: func() error { return t.people.err() }},
 	})
 }
 

@@ -135,7 +135,7 @@ function verdict(old, why) {
   const about = level === 'alarm' ? model.alarms.get(v.alarm) : null;
   // What nobody has answered calls out: it fills the frame.
   root.dataset.call = about && words.unanswered(about) && words.rank(v.priority) < 2 ? 'yes' : 'no';
-  set($('level'), about ? `Alarm, ${v.priority}, ${words.state(about.state)}${about.state === 'acknowledged' ? ' by ' + about.acknowledged_by : ''}` : titles[level]);
+  set($('level'), about ? `${v.priority} alarm, ${words.state(about.state)}` : titles[level]);
   if (old) {
     set($('sentence'), why);
     set($('first'), model.time ? `What was last known, at ${words.clock(Date.parse(model.time), Date.parse(model.time))}: ${v.sentence}` : '');
@@ -243,6 +243,9 @@ function bank(b) {
     } else if (words.quality(f.quality).reason === 'not drawn') {
       set(empty, 'not drawn');
       set(when, `if it were: not before ${words.span(f.value * 3600)}`);
+    } else if (f.value <= 0) {
+      set(empty, 'EMPTY');
+      set(when, 'but for what cannot be drawn');
     } else {
       set(empty, words.clock(hours(f.value), now));
       const q = words.quality(f.quality);
@@ -265,7 +268,7 @@ function bank(b) {
   rows.push(() => {
     const r = of('withdrawal-rate'), l = of('withdrawal-limit');
     const given = words.value(r), limit = words.value(l);
-    const still = of('time-to-empty')?.quality === 'uncertain:not-drawn';
+    const still = of('time-to-empty')?.quality === 'uncertain:not-drawn' || r?.value <= 0;
     set(rate, r && r.value !== null && l && l.value !== null ? `${still ? 'none' : words.number(r.value, r.quantity)} of ${limit.text}` : `${given.text} of ${limit.text}`);
     set(range, given.why || limit.why || (r && r.low !== null && !still ? `likely between ${words.number(Math.max(0, r.low), r.quantity)} and ${words.number(r.high, r.quantity)}` : ''));
   });
@@ -401,8 +404,10 @@ function alarmItem(first) {
   const told = h('p', { class: 'answer', role: 'status' });
   const acknowledge = h('button', { type: 'button', class: 'order', onclick: () => order('acknowledge', current, told) }, 'Acknowledge');
   const reset = h('button', { type: 'button', class: 'order', onclick: () => order('reset', current, told) }, 'Reset');
-  for (const b of [acknowledge, reset]) b.setAttribute('aria-label', `${b.textContent} ${first.alarm}`);
-  const element = h('li', {}, sign, h('div', {}, title, facts, consequence, todo, h('p', { class: 'buttons' }, acknowledge, ' ', reset), told));
+  const shelve = h('button', { type: 'button', class: 'order', onclick: () => askShelf(current, told) }, 'Shelve');
+  const unshelve = h('button', { type: 'button', class: 'order', onclick: () => order('unshelve', current, told) }, 'Unshelve');
+  for (const b of [acknowledge, reset, shelve, unshelve]) b.setAttribute('aria-label', `${b.textContent} ${first.alarm}`);
+  const element = h('li', {}, sign, h('div', {}, title, facts, consequence, todo, h('p', { class: 'buttons' }, acknowledge, ' ', reset, ' ', shelve, ' ', unshelve), told));
   let current = first, listed;
   return {
     element,
@@ -421,6 +426,7 @@ function alarmItem(first) {
         a.acknowledged_by && !words.unanswered(a) ? 'acknowledged by ' + a.acknowledged_by : '',
         a.shelved_until ? 'until ' + words.clock(Date.parse(a.shelved_until), now) : '',
         a.withheld_by ? `by ${a.withheld_by}: ${a.withheld_why || 'no reason given'}` : '',
+        kept && a.underlying ? 'underneath: ' + words.state(a.underlying) : '',
         a.first_out ? 'first of its group' : '', a.vote || '', a.test ? 'BEING TESTED' : '',
         a.quality.startsWith('bad') ? 'cannot be judged now, held as it stood' : '',
       ].filter(Boolean).join(' · '));
@@ -433,6 +439,8 @@ function alarmItem(first) {
       const may = model.layout.roles.length > 0 && !kept;
       show(acknowledge, may && words.unanswered(a));
       show(reset, may && words.latched(a));
+      show(shelve, may && a.state !== 'normal');
+      show(unshelve, model.layout.roles.length > 0 && a.state === 'shelved');
     },
   };
 }
@@ -448,23 +456,40 @@ function ask(then) {
   $('key').showModal();
 }
 
-async function order(verb, a, told) {
-  if (!key) return ask(() => order(verb, a, told));
+const done = { acknowledge: 'Acknowledged.', reset: 'Reset.', shelve: 'Shelved.', unshelve: 'Unshelved.' };
+
+async function order(verb, a, told, more = {}) {
+  if (!key) return ask(() => order(verb, a, told, more));
   set(told, 'Sending …');
   const id = [...crypto.getRandomValues(new Uint8Array(12))].map((b) => b.toString(16).padStart(2, '0')).join('');
   try {
     const r = await fetch('/v1/order', {
       method: 'POST',
       headers: { 'Content-Type': 'application/json', Authorization: 'Bearer ' + key.secret },
-      body: JSON.stringify({ order: id, verb, role: key.role, alarm: a.alarm, episode: a.episode }),
+      body: JSON.stringify({ order: id, verb, role: key.role, alarm: a.alarm, episode: a.episode, ...more }),
     });
     const answer = await r.json();
     if (r.status === 401) forget();
-    set(told, answer.result === 'done' ? (verb === 'reset' ? 'Reset.' : 'Acknowledged.') : `${answer.result === 'already' ? 'Already done' : 'Refused'}: ${answer.why}`);
+    set(told, answer.result === 'done' ? done[verb] : `${answer.result === 'already' ? 'Already done' : 'Refused'}: ${answer.why}`);
   } catch {
     set(told, 'The order did not arrive, or its answer did not. Look at the state of the alarm before you try again.');
   }
 }
+
+// askShelf asks for how long and why an alarm is to be kept from people.
+let shelving = null;
+function askShelf(a, told) {
+  shelving = { a, told };
+  set($('shelf-what'), a.what);
+  $('reason').value = '';
+  $('shelf').showModal();
+}
+$('shelf').querySelector('form').addEventListener('submit', (e) => {
+  e.preventDefault();
+  $('shelf').close();
+  order('shelve', shelving.a, shelving.told, { for: $('for').value, reason: $('reason').value });
+});
+$('shelf-cancel').addEventListener('click', () => $('shelf').close());
 
 function forget() {
   key = null;
@@ -489,7 +514,7 @@ $('enter').addEventListener('click', () => (key ? forget() : ask(null)));
 const shades = ['', 'dark', 'light'];
 function shade(s) {
   root.dataset.shade = s;
-  $('shade').textContent = s === 'dark' ? 'Dark' : s === 'light' ? 'Light' : 'Dark or light by itself';
+  $('shade').textContent = s === 'dark' ? 'Dark or light: dark' : s === 'light' ? 'Dark or light: light' : 'Dark or light: by itself';
   try {
     localStorage.setItem('shade', s);
   } catch { /* a browser that keeps nothing */ }

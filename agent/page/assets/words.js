@@ -63,8 +63,10 @@ export const seconds = (ms) => format({ hour: '2-digit', minute: '2-digit', seco
 export const minutes = (ms) => format({ hour: '2-digit', minute: '2-digit' }, ms);
 export const day = (ms) => format({ weekday: 'short', day: 'numeric', month: 'short' }, ms);
 
-// clock is a time near now: without the day when it is today.
+// clock is a time near now: without the day when it is today, without the hour
+// when it is weeks away.
 export function clock(ms, now) {
+  if (ms - now > 10 * 86400e3) return day(ms);
   return day(ms) === day(now) ? minutes(ms) : day(ms) + ' ' + minutes(ms);
 }
 
@@ -99,7 +101,7 @@ export function state(s) {
 const own = Object.keys(states);
 
 // withheld tells whether an alarm is kept from people, by a state that is none of
-// its own.
+// its own: shelved, suppressed by design, out of service.
 export const withheld = (a) => !own.includes(a.state);
 export const active = (a) => a.state === 'unacknowledged' || a.state === 'acknowledged';
 export const unanswered = (a) => a.state.endsWith('unacknowledged');
