@@ -71,8 +71,8 @@ func TestTrendAgainstAPlainList(t *testing.T) {
 		for range rapid.IntRange(1, 40).Draw(t, "steps") {
 			now = now.Add(time.Duration(rapid.OneOf(rapid.IntRange(0, 200), rapid.IntRange(-4000, 90000)).Draw(t, "seconds")) * time.Second)
 			minute := now.Unix() / 60
-			// What the clock took back is forgotten.
-			all = slices.DeleteFunc(all, func(s seen) bool { return s.minute > minute })
+			// What the clock took back is forgotten, and what it left behind for a day.
+			all = slices.DeleteFunc(all, func(s seen) bool { return s.minute > minute || s.minute <= minute-fineSteps })
 			v := rapid.Float64Range(-5, 5).Draw(t, "value")
 			if rapid.Bool().Draw(t, "usable") {
 				h.Observe(one(now, ratio(v)))
@@ -81,7 +81,7 @@ func TestTrendAgainstAPlainList(t *testing.T) {
 				h.Observe(one(now, bad(ratio(v), reading.Stale)))
 			}
 		}
-		hours := rapid.IntRange(1, 24).Draw(t, "hours")
+		hours := rapid.SampledFrom([]int{1, 7, 24, 24}).Draw(t, "hours")
 		tr, ok := h.trend(ratioName, hours)
 		if !ok {
 			t.Fatal("the figure is not remembered")
@@ -98,7 +98,7 @@ func TestTrendAgainstAPlainList(t *testing.T) {
 		for i, p := range tr.Points {
 			low, high, sum, n := math.Inf(1), math.Inf(-1), 0.0, 0
 			for _, s := range all {
-				if s.minute >= start+int64(i)*each && s.minute < start+int64(i+1)*each && s.minute > present-fineSteps {
+				if s.minute >= start+int64(i)*each && s.minute < start+int64(i+1)*each {
 					low, high, sum, n = min(low, s.v), max(high, s.v), sum+s.v, n+1
 				}
 			}

@@ -167,10 +167,7 @@ func (s *server) stream(w http.ResponseWriter, r *http.Request) {
 	w.Header().Set("Content-Type", "text/event-stream")
 	w.Header().Set("Cache-Control", "no-store")
 	out := http.NewResponseController(w)
-	// The server's own limits are for requests that end.
-	if out.SetReadDeadline(time.Time{}) != nil {
-		return
-	}
+	// Each write has a limit of its own, in place of the server's for a whole answer.
 	send := func(text ...[]byte) bool {
 		if out.SetWriteDeadline(time.Now().Add(writeTimeout)) != nil {
 			return false
