@@ -239,10 +239,14 @@ func TestPageInABrowser(t *testing.T) {
 			// Time passes and nothing is evaluated: nothing may look well.
 			e.still.Store(true)
 			b.Skip(15)
-			b.Expect("#old", "evaluated nothing for")
+			b.Expect("#old", "OLD DATA. Do not rely on this page now")
 			b.Expect("#level", "Old data")
-			b.Expect("h1", "may be wrong now")
+			b.Expect("h1", "Ebbwatch has evaluated nothing for")
 			b.Expect("title", "OLD DATA – Kestrel Ridge")
+			var well bool
+			if b.Script(`/all is well/i.test(document.querySelector('#verdict').innerText)`, &well); well {
+				t.Error("a page with old figures says that all is well")
+			}
 			looked("old")
 			e.still.Store(false)
 			b.Hidden("#old")
@@ -251,7 +255,7 @@ func TestPageInABrowser(t *testing.T) {
 			e.down.Store(true)
 			srv.CloseClientConnections()
 			b.Expect("#link", "NOT LIVE")
-			b.Expect("#old", "connection to ebbwatch is lost")
+			b.Expect("h1", "The connection to ebbwatch is lost")
 			b.Expect("title", "OLD DATA")
 			looked("lost")
 			e.down.Store(false)

@@ -112,12 +112,12 @@ function tick() {
   let why = '';
   if (model.foreign) why = 'This page is older than the program that feeds it. Reload it.';
   else if (!model.time) why = lost > lostAfter ? 'Ebbwatch cannot be reached. Nothing is known.' : '';
-  else if (lost > lostAfter) why = `The connection to ebbwatch is lost. All below is ${words.span(a)} old and may be wrong now.`;
-  else if (a > oldAfter) why = `Ebbwatch has evaluated nothing for ${words.span(a)}. All below is old and may be wrong now.`;
+  else if (lost > lostAfter) why = `The connection to ebbwatch is lost. What is below is ${words.span(a)} old and may be wrong now.`;
+  else if (a > oldAfter) why = `Ebbwatch has evaluated nothing for ${words.span(a)}. What is below is old and may be wrong now.`;
   const old = why !== '';
   if (old !== (root.dataset.old === 'yes')) {
     root.dataset.old = old ? 'yes' : 'no';
-    $('old').textContent = old ? why + ' Watch by hand, and see that ebbwatch runs and can be reached.' : '';
+    $('old').textContent = old ? 'OLD DATA. Do not rely on this page now: watch by hand, and see that ebbwatch runs and can be reached.' : '';
     show($('old'), old);
     for (const b of document.querySelectorAll('button.order')) b.disabled = old;
   }
@@ -138,7 +138,8 @@ function verdict(old, why) {
   set($('level'), about ? `${v.priority} alarm, ${words.state(about.state)}` : titles[level]);
   if (old) {
     set($('sentence'), why);
-    set($('first'), model.time ? `What was last known, at ${words.clock(Date.parse(model.time), Date.parse(model.time))}: ${v.sentence}` : '');
+    // That all was well is no news any more; that an alarm stood is.
+    set($('first'), v && v.level === 'alarm' ? `An alarm stood at ${words.minutes(Date.parse(model.time))}, when this was last heard of: ${v.sentence}` : '');
     set($('more'), '');
   } else if (v) {
     set($('sentence'), v.sentence);
