@@ -49,7 +49,9 @@ func pageSite(s *config.Site) (page.Site, error) {
 			}
 			line.Instruments = append(line.Instruments, instrument)
 		}
-		out.Lines = append(out.Lines, line)
+		if len(line.Instruments) > 0 { // the plant has no figure of an idle line
+			out.Lines = append(out.Lines, line)
+		}
 	}
 	for _, a := range alarmSettings(s) {
 		if a.Kind == alarms.HighLimit || a.Kind == alarms.LowLimit {
