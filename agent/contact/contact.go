@@ -144,6 +144,9 @@ func (g *Segment) Step(now time.Time, in Inputs) Result {
 	g.water.Step(now, Value{in.Flow.Value, in.Flow.Quality}, volume)
 	static, lowest := g.t10(in.Flow, volume)
 	entry, inflow := g.water.Times()
+	if q := reading.Worst(in.Flow.Quality, volume.Quality); !q.Usable() { // what the history tells is old
+		entry, inflow = Value{Quality: q}, Value{Quality: q}
+	}
 	t10, basis := shortest(static, entry, inflow)
 	r := Result{T10: t10, Basis: basis, Static: static, Entry: entry, Inflow: inflow, Volume: volume}
 	r.CT = derive(in.Residual.Value*t10.Value/60, t10.Quality, in.Residual.Quality)
@@ -282,7 +285,7 @@ func (g *Segment) t10(flow reading.Reading, volume Value) (t10 Value, lowest flo
 }
 
 // shortest is the shortest T10 that is known. Without the static one there is
-// none, since what the history tells of lost readings is old.
+// none: nothing flows.
 func shortest(static, entry, inflow Value) (Value, Basis) {
 	v, basis := static, Static
 	if !static.Quality.Usable() {

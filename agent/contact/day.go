@@ -119,10 +119,7 @@ func (d *Day) Step(now time.Time, in Inputs, r *Result) (closed *DayRecord) {
 }
 
 // Record is the present day as far as it has come.
-func (d *Day) Record() DayRecord {
-	day := *d
-	return day.close()
-}
+func (d *Day) Record() DayRecord { return d.close() }
 
 func (d *Day) open(from time.Time) {
 	local := from.In(d.zone)

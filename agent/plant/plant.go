@@ -25,6 +25,8 @@ type Settings struct {
 	Instruments []Instrument
 	Points      []Point
 	Segments    []Segment
+	Trains      []Train
+	EntryPoints []EntryPoint
 	Banks       []Bank
 	Detectors   []Detector
 	// Shown chooses the units that derived figures are shown in.
@@ -91,6 +93,23 @@ type Segment struct {
 	Settings                               contact.Settings
 }
 
+// Train is a row of segments that the water passes one after the other, with the
+// log inactivation that the whole owes.
+type Train struct {
+	Name                 string
+	Segments             []string
+	GiardiaLog, VirusLog float64
+}
+
+// EntryPoint is where water enters the distribution system: the point of its
+// residual and the rules that hold for it.
+type EntryPoint struct {
+	Point    string
+	Residual contact.ResidualRule
+	Analyser contact.AnalyserRule
+	Calendar contact.Calendar
+}
+
 // Bank is a set of containers on one header. Scales names the point of each
 // container, in the order of Settings.Containers. RoomTemperature is empty when
 // the room is not measured.
@@ -114,6 +133,8 @@ type Plant struct {
 	lines       []line
 	points      []point
 	segments    []segment
+	trains      []train
+	entries     []entry
 	banks       []bank
 	detectors   []detector
 	byPoint     map[string]int
@@ -153,6 +174,8 @@ type line struct {
 type segment struct {
 	Segment
 	state                                  *contact.Segment
+	day                                    *contact.Day
+	last                                   contact.Result
 	residual, ph, temperature, flow, level int
 }
 
@@ -197,18 +220,40 @@ func New(s Settings) (*Plant, error) {
 		}
 		return find(owner, name)
 	}
-	one, minute, ct := units.MustParse("1"), units.MustParse("min"), units.MustParse("mg.min/L")
+	one, hour := units.MustParse("1"), units.MustParse("h")
 	for _, sg := range s.Segments {
 		p.segments = append(p.segments, segment{
-			Segment: sg, state: contact.NewSegment(sg.Settings),
+			Segment: sg, state: contact.NewSegment(sg.Settings), day: contact.NewDay(sg.Settings, p.zone),
 			residual: find(sg.Name, sg.Residual), ph: find(sg.Name, sg.PH), temperature: find(sg.Name, sg.Temperature),
 			flow: find(sg.Name, sg.Flow), level: optional(sg.Name, sg.Level),
 		})
+		for _, f := range p.segments[len(p.segments)-1].figures(p) {
+			p.add(f)
+		}
+	}
+	for _, tr := range s.Trains {
+		t := train{Train: tr}
+		for _, name := range tr.Segments {
+			at := slices.IndexFunc(p.segments, func(sg segment) bool { return sg.Name == name })
+			if at < 0 {
+				missing = cmp.Or(missing, fmt.Errorf("%s needs the segment %q, which does not exist", tr.Name, name))
+				continue
+			}
+			t.segments = append(t.segments, at)
+		}
+		p.trains = append(p.trains, t)
+		for _, q := range []Quantity{InactivationRatio, GiardiaLog, VirusLog} {
+			p.add(Figure{Kind: TrainKind, Owner: tr.Name, Quantity: q, Unit: one})
+		}
+	}
+	for _, e := range s.EntryPoints {
+		p.entries = append(p.entries, entry{EntryPoint: e, point: find(e.Point, e.Point),
+			residual: contact.ResidualClock{Rule: e.Residual}, analyser: contact.AnalyserClock{Rule: e.Analyser, Calendar: e.Calendar}})
 		for _, f := range []struct {
 			q Quantity
 			u units.Unit
-		}{{T10, minute}, {CT, ct}, {CTRequiredGiardia, ct}, {CTRequiredVirus, ct}, {InactivationRatio, one}, {GiardiaLog, one}, {VirusLog, one}} {
-			p.add(Figure{Kind: SegmentKind, Owner: sg.Name, Quantity: f.q, Unit: f.u})
+		}{{UnderResidual, hour}, {UnderResidualLeft, hour}, {GrabSampleDue, hour}} {
+			p.add(Figure{Kind: EntryKind, Owner: e.Point, Quantity: f.q, Unit: f.u})
 		}
 	}
 	for _, b := range s.Banks {
@@ -224,7 +269,7 @@ func New(s Settings) (*Plant, error) {
 		for _, f := range []struct {
 			q Quantity
 			u units.Unit
-		}{{NetWeight, s.Shown.Mass}, {WithdrawalRate, s.Shown.MassFlow}, {WithdrawalLimit, s.Shown.MassFlow}, {WithdrawalRatio, one}, {TimeToEmpty, units.MustParse("h")}} {
+		}{{NetWeight, s.Shown.Mass}, {WithdrawalRate, s.Shown.MassFlow}, {WithdrawalLimit, s.Shown.MassFlow}, {WithdrawalRatio, one}, {TimeToEmpty, hour}} {
 			p.add(Figure{Kind: BankKind, Owner: b.Name, Quantity: f.q, Unit: f.u})
 		}
 	}
@@ -315,6 +360,12 @@ func (p *Plant) Step(now time.Time, rs []reading.Reading) []Figure {
 	}
 	for i := range p.segments {
 		p.segments[i].step(p, now, &w)
+	}
+	for i := range p.trains {
+		p.trains[i].step(p, &w)
+	}
+	for i := range p.entries {
+		p.entries[i].step(p, now, &w)
 	}
 	for i := range p.banks {
 		p.banks[i].step(p, &w)
