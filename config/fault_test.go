@@ -12,6 +12,8 @@ import (
 
 	"github.com/google/go-cmp/cmp"
 	"go.yaml.in/yaml/v4"
+
+	"ebbwatch/agent/units"
 )
 
 // badFiles are files with one fault each, and a few with many. Their first
@@ -268,8 +270,12 @@ func checkSite(t *testing.T, s *Site) {
 	points, lines := map[string]bool{"": true}, map[string]bool{}
 	for _, l := range s.Lines {
 		lines[l.Name] = true
-		if l.Timeout <= 0 || (l.Kind == RTU) != (l.Device != "") || (l.Kind == RTU) == (l.Address != "") {
+		serial := l.Kind == RTU || l.Kind == ASCII
+		if l.Timeout <= 0 || serial != (l.Device != "") || serial == (l.Address != "") || serial && l.Baud == 0 || !serial && l.RS485 != nil {
 			t.Errorf("a line without a way or a timeout: %+v", l)
+		}
+		if known := l.Baud != 0; known != (l.Parity != "") || known != (l.StopBits != 0) || known != (l.DataBits != 0) || known && l.Kind == TCP {
+			t.Errorf("a line with half a form of its characters: %+v", l)
 		}
 	}
 	for _, in := range s.Instruments {
@@ -277,10 +283,22 @@ func checkSite(t *testing.T, s *Site) {
 			t.Errorf("an instrument without a line or a period: %+v", in)
 		}
 		for _, p := range in.Points {
-			if points[p.Name] || p.Unit.IsZero() || p.Type == "" || p.Order == "" || p.Scale == 0 {
+			if points[p.Name] || p.Unit.IsZero() || p.Type == "" || p.Order == "" || p.Scale == 0 || p.Every <= 0 || p.StaleAfter < p.Every || (p.Type == "text") != (p.Registers > 0) {
 				t.Errorf("a point that repeats a name or lacks a part: %+v", p)
 			}
+			if p.RateLimit < 0 || p.RateLimit > 0 && p.Unit.Dimension == units.GasInAir || p.StuckAfter < 0 || p.StuckWithin < 0 {
+				t.Errorf("a point that hides gas, or moves backward: %+v", p)
+			}
 			points[p.Name] = true
+		}
+	}
+	for _, in := range s.Instruments {
+		for _, p := range in.Points {
+			for _, st := range p.Status {
+				if !points[st.Point] || st.Point == p.Name || st.Quality == "" || st.Means == "" {
+					t.Errorf("%s has the status %+v", p.Name, st)
+				}
+			}
 		}
 	}
 	refer := func(names ...string) {

@@ -37,16 +37,26 @@ func (r *siteReader) instrument(name string, v value) Instrument {
 	b.get("every").duration(&in.Every, 100*time.Millisecond, 24*time.Hour)
 	in.StaleAfter = max(3*in.Every, in.Every+2*line.Timeout)
 	b.get("stale_after").duration(&in.StaleAfter, in.Every, 7*24*time.Hour)
+	truth(b.get("urgent"), &in.Urgent)
+	in.readUnreadable(b.get("unreadable"))
 	in.Points = each(b.get("points"), func(name string, v value) Point {
-		p := r.point(name, v)
+		p := r.point(name, v, &in, line.Timeout)
 		r.once(v, "the point "+name)
 		if _, ok := r.points[name]; !ok {
-			r.points[name] = measured{p, in.Every}
+			r.points[name] = p
+			r.pointNames = append(r.pointNames, name)
 			d := p.Unit.Dimension
 			r.byDimension[d] = append(r.byDimension[d], name)
 		}
 		return p
 	})
+	periods := map[time.Duration]bool{}
+	for _, p := range in.Points {
+		periods[p.Every] = true
+	}
+	if v := b.get("points"); len(periods) > maxPeriods {
+		v.fault(v.line, fmt.Sprintf("%d different periods of points in %s", len(periods), v.path), fmt.Sprintf("at most %d: each needs requests of its own", maxPeriods))
+	}
 	in.Lost = b.get("lost").alarm("")
 	r.alarmName(v, name+"-lost")
 	return in
@@ -60,12 +70,56 @@ func (r *siteReader) alarmName(v value, name string) {
 	r.once(v, "the alarm name "+name)
 }
 
-func (r *siteReader) point(name string, v value) Point {
-	p := Point{Name: name, At: v.line}
+// readUnreadable reads the addresses that no request may touch.
+func (in *Instrument) readUnreadable(v value) {
+	b, ok := v.block()
+	if !ok {
+		return
+	}
+	for _, t := range []Table{Coil, DiscreteInput, HoldingRegister, InputRegister} {
+		v := b.get(string(t))
+		s, ok := v.scalar()
+		if !ok {
+			continue
+		}
+		spans := parseSpans(t, s)
+		if spans == nil || len(spans) > maxSpans {
+			v.bad(show(s))
+			continue
+		}
+		in.Unreadable = append(in.Unreadable, spans...)
+	}
+}
+
+// parseSpans reads ranges of addresses, or nothing when one of them is none.
+func parseSpans(t Table, s string) (spans []Span) {
+	for part := range strings.SplitSeq(s, ",") {
+		part = strings.TrimSpace(part)
+		first, last, ok := strings.Cut(part, " to ")
+		if !ok {
+			last = first
+		}
+		from, ok1 := parseWhole(first)
+		to, ok2 := parseWhole(last)
+		if !ok1 || !ok2 || from < 0 || from > to || to >= maxPoint {
+			return nil
+		}
+		spans = append(spans, Span{t, uint16(from), uint16(to)})
+	}
+	return spans
+}
+
+// point reads a point of an instrument on a line with a timeout.
+func (r *siteReader) point(name string, v value, in *Instrument, timeout time.Duration) Point {
+	p := Point{Name: name, At: v.line, Every: in.Every, StaleAfter: in.StaleAfter}
 	b, ok := v.block()
 	if !ok {
 		return p
 	}
+	if b.get("every").duration(&p.Every, 100*time.Millisecond, 24*time.Hour) {
+		p.StaleAfter = max(3*p.Every, p.Every+2*timeout)
+	}
+	b.get("stale_after").duration(&p.StaleAfter, p.Every, 7*24*time.Hour)
 	oneOf(b.get("table"), &p.Table, Coil, DiscreteInput, HoldingRegister, InputRegister)
 	address, n := b.get("address"), 0
 	addressed := address.whole(&n, between(0, maxPoint-1))
@@ -76,11 +130,31 @@ func (r *siteReader) point(name string, v value) Point {
 		address.fault(address.line, fmt.Sprintf("%d for %s", n, address.path),
 			fmt.Sprintf("at most %d, since a %s takes %d registers", maxPoint-size, p.Type, size))
 	}
+	for _, s := range in.Unreadable {
+		if addressed && p.Table == s.Table && n <= int(s.To) && n+max(size, 1) > int(s.From) {
+			address.fault(address.line, fmt.Sprintf("%d for %s, which reaches into the unreadable %d to %d", n, address.path, s.From, s.To),
+				"a point outside, or its addresses left out of unreadable")
+			break
+		}
+	}
+	p.readStatus(r, b.get("status"))
 	order := b.get("order")
-	if bits && b.has("order") {
+	switch {
+	case bits && b.has("order"):
 		order.bad("a byte order on a " + string(p.Table))
-	} else {
+	case p.Type == "text":
+		oneOf(order, &p.Order, "ABCD", "BADC")
+	default:
 		oneOf(order, &p.Order, "ABCD", "CDAB", "BADC", "DCBA")
+	}
+	if p.Type == "text" {
+		p.readText(b)
+		return p
+	}
+	for _, name := range []string{"registers", "expect"} {
+		if v := b.get(name); b.has(name) && p.Type != "" {
+			v.bad(name + " of a " + p.Type)
+		}
 	}
 	if bit := b.get("bit"); b.has("bit") {
 		var n int
@@ -96,25 +170,53 @@ func (r *siteReader) point(name string, v value) Point {
 	}
 	single := bits || b.has("bit")
 	if single {
-		for _, name := range []string{"bits", "no_reading", "from", "current", "to"} {
-			if v := b.get(name); b.has(name) {
-				v.fault(v.line, name+" of a single bit for "+v.path, "it with whole registers only")
-			}
-		}
+		b.refuse("a single bit", "it with whole registers only", "bits", "no_reading", "from", "current", "bands", "to", "rate_limit", "stuck_after", "stuck_within")
 	}
 	p.readScale(b, single)
 	p.readUnit(b, single)
 	if !b.has("current") {
 		b.get("range").pair(&p.Range, ascending)
 	}
+	if !single && !p.Unit.IsZero() {
+		p.readMotion(b)
+	}
 	return p
+}
+
+// refuse tells of keys that do not go with what a point is.
+func (b block) refuse(of, expected string, names ...string) {
+	for _, name := range names {
+		if v := b.get(name); b.has(name) {
+			v.fault(v.line, fmt.Sprintf("%s of %s for %s", name, of, v.path), expected)
+		}
+	}
+}
+
+// readText reads what a point of type text has instead of a scale and a unit.
+func (p *Point) readText(b block) {
+	p.Scale, p.Unit = 1, units.MustParse("1")
+	b.refuse("a text", "it with numbers only", "bit", "bits", "no_reading", "scale", "offset", "from", "current", "bands", "to", "unit", "range",
+		"rate_limit", "stuck_after", "stuck_within")
+	v := b.get("expect")
+	s, ok := v.scalar()
+	if !ok {
+		return
+	}
+	for text := range strings.SplitSeq(s, " or ") {
+		text = strings.TrimRight(text, " ") // as the instrument's own are
+		if text == "" || p.Registers > 0 && len(text) > 2*p.Registers || strings.ContainsFunc(text, func(r rune) bool { return r < ' ' || r > '~' }) {
+			v.bad(quote(text))
+			return
+		}
+		p.Expect = append(p.Expect, text)
+	}
 }
 
 // readType reads the type and returns how many registers it needs, 0 when it
 // is not known.
 func (p *Point) readType(b block, bits bool) int {
 	v := b.get("type")
-	registers := []string{"int16", "uint16", "int32", "uint32", "int64", "uint64", "float32", "float64", "bcd16", "bcd32"}
+	registers := []string{"int16", "uint16", "int32", "uint32", "int64", "uint64", "float32", "float64", "bcd16", "bcd32", "text"}
 	switch {
 	case bits:
 		p.Type = "bit"
@@ -129,6 +231,13 @@ func (p *Point) readType(b block, bits bool) int {
 	switch {
 	case p.Type == "":
 		return 0
+	case p.Type == "text":
+		n := b.get("registers")
+		if !b.has("registers") {
+			n.fault(b.line, "no registers in "+b.path, n.keys[n.key].Expects)
+		}
+		n.whole(&p.Registers, between(1, 125))
+		return p.Registers
 	case strings.HasSuffix(p.Type, "64"):
 		return 4
 	case strings.HasSuffix(p.Type, "32"):

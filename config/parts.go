@@ -27,7 +27,7 @@ const longest = 3650 * 24 * time.Hour // for a time until empty
 const slowestDetector = 10 * time.Second
 
 // measuring resolves the name of a point that must measure d.
-func (r *siteReader) measuring(v value, name string, d units.Dimension) (measured, bool) {
+func (r *siteReader) measuring(v value, name string, d units.Dimension) (Point, bool) {
 	p, ok := r.points[name]
 	var found string
 	switch {
@@ -47,10 +47,10 @@ func (r *siteReader) measuring(v value, name string, d units.Dimension) (measure
 }
 
 // refer reads the name of a point that must measure d.
-func (r *siteReader) refer(v value, dst *string, d units.Dimension) (measured, bool) {
+func (r *siteReader) refer(v value, dst *string, d units.Dimension) (Point, bool) {
 	s, ok := v.scalar()
 	if !ok {
-		return measured{}, false
+		return Point{}, false
 	}
 	*dst = s
 	return r.measuring(v, s, d)
@@ -125,7 +125,7 @@ func clears(v value, a AlarmSetting, limit, deadband float64) {
 }
 
 // reaches tells of a limit that the instrument cannot show a value beyond.
-func reaches(v value, p measured, limit float64, shown units.Unit) {
+func reaches(v value, p Point, limit float64, shown units.Unit) {
 	if p.Range == nil {
 		return
 	}
@@ -242,8 +242,8 @@ func (r *siteReader) detector(name string, v value) Detector {
 		r.once(gas, "the sensor "+d.Concentration)
 		reaches(first, p, one, units.MustParse("ppm"))
 		reaches(second, p, two, units.MustParse("ppm"))
-		if p.every > slowestDetector {
-			gas.bad(fmt.Sprintf("%s, read every %s,", d.Concentration, p.every))
+		if p.Every > slowestDetector {
+			gas.bad(fmt.Sprintf("%s, read every %s,", d.Concentration, p.Every))
 		}
 	}
 	d.Unavailable = b.get("unavailable").alarm("")

@@ -5,7 +5,6 @@ import (
 	"fmt"
 	"math"
 	"net/url"
-	"slices"
 	"strings"
 	"time"
 	_ "time/tzdata" // a small machine may have no time zone database
@@ -22,21 +21,18 @@ type siteReader struct {
 	*reader
 	readFile func(string) ([]byte, error)
 	lines    map[string]Line
-	points   map[string]measured
+	points   map[string]Point
 	first    map[string]value // where that stands of which there may be one only
 	// Names in the order of the file, for suggestions.
 	lineNames   []string
+	pointNames  []string
 	byDimension map[units.Dimension][]string
-}
-
-// measured is a point and how often it is read.
-type measured struct {
-	Point
-	every time.Duration
+	// later checks what refers to points that the file may have further down.
+	later []func()
 }
 
 func (r *siteReader) site(root *yaml.Node) *Site {
-	r.lines, r.points, r.first = map[string]Line{}, map[string]measured{}, map[string]value{}
+	r.lines, r.points, r.first = map[string]Line{}, map[string]Point{}, map[string]value{}
 	r.byDimension = map[units.Dimension][]string{}
 	s := &Site{File: r.file}
 	top, _ := value{reader: r.reader, node: root, line: root.Line}.block()
@@ -51,6 +47,9 @@ func (r *siteReader) site(root *yaml.Node) *Site {
 	s.MQTT = r.mqtt(top.get("mqtt"))
 	s.Lines = each(top.get("lines"), r.line)
 	s.Instruments = each(top.get("instruments"), r.instrument)
+	for _, check := range r.later {
+		check()
+	}
 	s.Residuals = each(top.get("residuals"), r.residual)
 	s.Segments = each(top.get("segments"), r.segment)
 	s.Banks = each(top.get("banks"), r.bank)
@@ -139,51 +138,4 @@ func (r *siteReader) password(v value, path string) Secret {
 		v.bad("a first line of over 65535 bytes")
 	}
 	return Secret(line)
-}
-
-func (r *siteReader) line(name string, v value) Line {
-	r.alarmName(v, name+"-lost")
-	l := Line{Name: name, At: v.line}
-	b, ok := v.block()
-	if ok && oneOf(b.get("kind"), &l.Kind, TCP, RTU, RTUOverTCP) {
-		r.reach(b, &l)
-	}
-	b.get("timeout").duration(&l.Timeout, 10*time.Millisecond, time.Minute)
-	r.lines[name] = l
-	r.lineNames = append(r.lineNames, name)
-	return l
-}
-
-// reach reads how a line reaches its instruments. Two masters on one serial
-// line would take each other's replies, so a device, and the serial server in
-// its place, belong to one line.
-func (r *siteReader) reach(b block, l *Line) {
-	serial := []string{"device", "baud", "parity", "stop_bits"}
-	needs, other := "address", serial
-	if l.Kind == RTU {
-		needs, other = "device", []string{"address"}
-	}
-	for _, k := range other {
-		if v := b.get(k); b.has(k) {
-			v.fault(v.line, fmt.Sprintf("%s on a line of kind %s", v.path, l.Kind), v.keys[v.key].Expects)
-		}
-	}
-	way := b.get(needs)
-	if !b.has(needs) {
-		way.fault(b.line, fmt.Sprintf("no %s in %s", needs, b.path), way.keys[way.key].Expects)
-	}
-	if l.Kind != RTU {
-		if way.address(&l.Address) && l.Kind == RTUOverTCP {
-			r.once(way, "the serial server "+l.Address)
-		}
-		return
-	}
-	if way.text(&l.Device) {
-		r.once(way, "the device "+l.Device)
-	}
-	b.get("baud").whole(&l.Baud, func(n int) bool {
-		return slices.Contains([]int{1200, 2400, 4800, 9600, 19200, 38400, 57600, 115200}, n)
-	})
-	oneOf(b.get("parity"), &l.Parity, "none", "even", "odd")
-	b.get("stop_bits").whole(&l.StopBits, between(1, 2))
 }

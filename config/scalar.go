@@ -98,19 +98,41 @@ func oneOf[T ~string](v value, dst *T, words ...T) bool {
 	return ok
 }
 
+// truth reads true or false.
+func truth(v value, dst *bool) {
+	s, ok := v.unquoted()
+	if !ok {
+		return
+	}
+	switch s {
+	case "true":
+		*dst = true
+	case "false":
+		*dst = false
+	default:
+		v.bad(show(s))
+	}
+}
+
 // whole reads a decimal whole number.
 func (v value) whole(dst *int, allowed func(int) bool) bool {
 	s, ok := v.unquoted()
 	if !ok {
 		return false
 	}
-	n, err := strconv.Atoi(s)
-	if err != nil || s != strconv.Itoa(n) || !allowed(n) {
+	n, ok := parseWhole(s)
+	if !ok || !allowed(n) {
 		v.bad(show(s))
 		return false
 	}
 	*dst = n
 	return true
+}
+
+// parseWhole reads a decimal whole number as it is commonly written.
+func parseWhole(s string) (int, bool) {
+	n, err := strconv.Atoi(s)
+	return n, err == nil && s == strconv.Itoa(n)
 }
 
 func between(low, high int) func(int) bool {

@@ -8,9 +8,10 @@ import (
 	"go.yaml.in/yaml/v4"
 )
 
-// The currents of a loop, in mA, by which a transmitter tells that it has
-// failed: NAMUR NE 43, as field.Decode describes.
-const failedLow, failedHigh = 3.6, 21.0
+// ne43 are the currents of a loop, in mA, that end its bands: NAMUR NE 43, as
+// field.Decode describes. Up to the first and from the last a transmitter tells
+// that it has failed.
+var ne43 = [4]float64{3.6, 3.8, 20.5, 21}
 
 // readScale reads what makes a value of registers: the keys bits, no_reading,
 // and scale and offset or what stands in their place. Those that do not go with
@@ -23,6 +24,7 @@ func (p *Point) readScale(b block, single bool) {
 	}
 	p.readBits(b.get("bits"))
 	p.readNoReading(b.get("no_reading"))
+	p.readBands(b)
 
 	raw, instead := "from", []string{"scale", "offset"}
 	if b.has("current") {
@@ -64,12 +66,32 @@ func (p *Point) readScale(b block, single bool) {
 // seesFailure tells of a type that cannot hold the value of a failed loop: a
 // broken wire would be taken for a measurement.
 func (p *Point) seesFailure(v value) {
+	bands := ne43
+	if p.Bands != nil {
+		bands = *p.Bands
+	}
 	low, high := p.limits()
-	for _, mA := range []float64{failedLow, failedHigh} {
+	for _, mA := range []float64{bands[0], bands[3]} {
 		if at := p.Current[0] + (mA-4)/16*(p.Current[1]-p.Current[0]); at < low || at > high {
 			v.fault(v.line, fmt.Sprintf("%s of a %s for %s", show(v.node.Value), p.Type, v.path),
 				fmt.Sprintf("a type that also holds %.6g, the value at %g mA, or a failed loop would be taken for a measurement; from in place of current, if the instrument tells of it otherwise", at, mA))
 		}
+	}
+}
+
+func (p *Point) readBands(b block) {
+	v := b.get("bands")
+	s, ok := v.scalar()
+	if !ok {
+		return
+	}
+	switch c := parseNumbers(s, ","); {
+	case !b.has("current"):
+		v.fault(v.line, "bands without current in "+b.path, v.keys[v.key].Expects)
+	case len(c) != 4 || c[0] <= 0 || c[0] >= c[1] || c[1] > 4 || c[2] < 20 || c[2] >= c[3] || c[3] > 24:
+		v.bad(show(s))
+	default:
+		p.Bands = (*[4]float64)(c)
 	}
 }
 

@@ -26,6 +26,9 @@ const (
 	maxName  = 64      // letters, digits and hyphens
 	maxText  = 200     // characters
 	maxPoint = 1 << 16 // addresses in one Modbus table
+	maxSpans = 100     // ranges of addresses in one text
+
+	maxPeriods = 5 // different ones of the points of an instrument
 
 	manyFaults = 100 // above, faults come without suggestions
 )
@@ -34,7 +37,13 @@ const (
 	must     = true
 	nameRule = "a name of lower-case letters, digits and inner hyphens, at most 64 long"
 	onePoint = "the name of a point that measures "
+
+	// What must stand in front of what tells of a serial line.
+	serialKinds = "for the kinds rtu and ascii, and for rtu-over-tcp and ascii-over-tcp beside baud, where it is that of the line behind the serial server"
 )
+
+// unreadable is what stands at each table.
+var unreadable = fmt.Sprintf("at most %d ranges of addresses, such as 100 to 120, 300, that hold no point", maxSpans)
 
 // in lists the units of a dimension behind an example of it.
 func in(example string, d units.Dimension) string {
@@ -64,12 +73,17 @@ func Keys() []Key {
 
 		{"lines", must, "", "at least one line by its name"},
 		{"lines.*", false, "", "a block with kind, and address or device"},
-		{"lines.*.kind", must, "", "tcp, rtu or rtu-over-tcp"},
-		{"lines.*.address", false, "", "host:port such as 192.0.2.10:502, for the kinds tcp and rtu-over-tcp only"},
-		{"lines.*.device", false, "", "a serial device such as /dev/ttyUSB0, for the kind rtu only"},
-		{"lines.*.baud", false, "19200", "1200, 2400, 4800, 9600, 19200, 38400, 57600 or 115200, for the kind rtu only"},
-		{"lines.*.parity", false, "even", "none, even or odd, for the kind rtu only"},
-		{"lines.*.stop_bits", false, "1", "1 or 2, for the kind rtu only"},
+		{"lines.*.kind", must, "", "tcp, rtu, rtu-over-tcp, ascii or ascii-over-tcp"},
+		{"lines.*.address", false, "", "host:port such as 192.0.2.10:502, for the kinds tcp, rtu-over-tcp and ascii-over-tcp only"},
+		{"lines.*.device", false, "", "a serial device such as /dev/ttyUSB0, for the kinds rtu and ascii only"},
+		{"lines.*.baud", false, "19200", "300, 600, 1200, 2400, 4800, 9600, 19200, 38400, 57600 or 115200; behind a serial server, of the kinds rtu-over-tcp and ascii-over-tcp, it is for the plan alone and has no default"},
+		{"lines.*.parity", false, "even", "none, even or odd, " + serialKinds},
+		{"lines.*.stop_bits", false, "1", "1 or 2, " + serialKinds},
+		{"lines.*.data_bits", false, "7", "7 or 8, for the kind ascii, and for ascii-over-tcp beside baud"},
+		{"lines.*.rs485", false, "", "a block with drive, before_send and after_send, for the kinds rtu and ascii only, where the kernel is to switch the device to sending"},
+		{"lines.*.rs485.drive", false, "high", "high or low, the level of RTS while sending"},
+		{"lines.*.rs485.before_send", false, "0s", "a duration from 0s to 100ms in whole milliseconds"},
+		{"lines.*.rs485.after_send", false, "0s", "a duration from 0s to 100ms in whole milliseconds"},
 		{"lines.*.timeout", false, "1s", "a duration from 10ms to 60s"},
 
 		{"instruments", must, "", "at least one instrument by its name"},
@@ -78,12 +92,22 @@ func Keys() []Key {
 		{"instruments.*.unit", must, "", "a Modbus unit number from 1 to 247; a line of kind tcp also takes 0 and 255"},
 		{"instruments.*.every", false, "1s", "a duration from 100ms to 24h"},
 		{"instruments.*.stale_after", false, "", "a duration of at least every and at most 7d; absent, the longer of 3 x every and every + 2 x timeout"},
+		{"instruments.*.urgent", false, "false", "true or false; one with a detector is urgent in any case"},
+		{"instruments.*.unreadable", false, "", "a block with coil, discrete-input, holding-register or input-register, each with the addresses that must not be read"},
+		{"instruments.*.unreadable.coil", false, "", unreadable},
+		{"instruments.*.unreadable.discrete-input", false, "", unreadable},
+		{"instruments.*.unreadable.holding-register", false, "", unreadable},
+		{"instruments.*.unreadable.input-register", false, "", unreadable},
 		{"instruments.*.points", must, "", "at least one point by its name"},
 		{"instruments.*.points.*", false, "", "a block with table, address, type and unit"},
 		{"instruments.*.points.*.table", must, "", "coil, discrete-input, holding-register or input-register"},
 		{"instruments.*.points.*.address", must, "", "a whole number from 0 to 65535, as it travels on the wire"},
-		{"instruments.*.points.*.type", false, "", "int16, uint16, int32, uint32, int64, uint64, float32, float64, bcd16 or bcd32 on registers (one bit of a register is a uint16 with the key bit); bit, the default, on coils and discrete inputs"},
-		{"instruments.*.points.*.order", false, "ABCD", "ABCD, CDAB, BADC or DCBA, on registers only"},
+		{"instruments.*.points.*.type", false, "", "int16, uint16, int32, uint32, int64, uint64, float32, float64, bcd16, bcd32 or text on registers (one bit of a register is a uint16 with the key bit); bit, the default, on coils and discrete inputs"},
+		{"instruments.*.points.*.order", false, "ABCD", "ABCD, CDAB, BADC or DCBA, on registers only; a text has ABCD or BADC"},
+		{"instruments.*.points.*.every", false, "", "a duration from 100ms to 24h; absent, that of the instrument"},
+		{"instruments.*.points.*.stale_after", false, "", "a duration of at least every and at most 7d; absent, that of the instrument or, for a point with its own every, the longer of 3 x every and every + 2 x timeout"},
+		{"instruments.*.points.*.registers", false, "", "a whole number from 1 to 125, for the type text only"},
+		{"instruments.*.points.*.expect", false, "", "the texts that are as they should be, such as OK or READY, each of printable ASCII characters and no longer than the registers, for the type text only"},
 		{"instruments.*.points.*.bit", false, "", "a whole number from 0 to 15, with the types int16 and uint16 only"},
 		{"instruments.*.points.*.bits", false, "", "two bits, the lower first, such as 4 to 7, of a uint16, uint32 or uint64"},
 		{"instruments.*.points.*.no_reading", false, "", "values before scaling, such as 65535, or 65534 or 65535, that the type can hold"},
@@ -91,9 +115,18 @@ func Keys() []Key {
 		{"instruments.*.points.*.offset", false, "0", "a number"},
 		{"instruments.*.points.*.from", false, "", "two values before scaling, the lower first, such as 0 to 27648, together with to, on registers only"},
 		{"instruments.*.points.*.current", false, "", "the values before scaling at 4 and at 20 mA, the lower first, such as 4000 to 20000, together with to, on registers only"},
+		{"instruments.*.points.*.bands", false, "", "the four currents in mA that end the bands of the loop, such as 3.6, 3.8, 20.5, 21: over 0 and at most 24, each over the one before, the second at most 4 and the third at least 20; together with current"},
 		{"instruments.*.points.*.to", false, "", "two different numbers in the point's unit, such as 0 to 10, together with from or current"},
-		{"instruments.*.points.*.unit", false, "", "a unit such as mg/L, lb or degF; absent or 1 for a single bit"},
+		{"instruments.*.points.*.unit", false, "", "a unit such as mg/L, lb or degF; absent or 1 for a single bit, absent for a text"},
 		{"instruments.*.points.*.range", false, "", "two numbers, the lower first, in the point's unit, such as 0 to 8"},
+		{"instruments.*.points.*.rate_limit", false, "", "the fastest change that it can show, over 0, such as 0.5 mg/L per min (per s, min, h or d), not of gas in air, which may rise at any speed, nor of a state or a text"},
+		{"instruments.*.points.*.stuck_after", false, "", "a duration from 1m to 30d, at least 3 x every, not for a state or a text"},
+		{"instruments.*.points.*.stuck_within", false, "", "a difference of 0 or more in a unit of what the point measures, such as 0.01 mg/L, together with stuck_after; absent, 0"},
+		{"instruments.*.points.*.status", false, "", "a block of points by name, each with when, quality and means"},
+		{"instruments.*.points.*.status.*", false, "", "a block with when, quality and means; its name is that of another point, a state, a number without a unit or a text"},
+		{"instruments.*.points.*.status.*.when", false, "1", "a number that the other point can show"},
+		{"instruments.*.points.*.status.*.quality", false, "bad", "bad or uncertain"},
+		{"instruments.*.points.*.status.*.means", false, "fault", "fault, maintenance or warming-up"},
 	}
 	keys = append(keys, delays("instruments.*.lost")...)
 

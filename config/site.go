@@ -84,22 +84,46 @@ const (
 	TCP        LineKind = "tcp"          // Modbus TCP
 	RTU        LineKind = "rtu"          // RTU on a serial device
 	RTUOverTCP LineKind = "rtu-over-tcp" // RTU frames through a serial server
+	// ASCII frames, on a serial device or through a serial server.
+	ASCII        LineKind = "ascii"
+	ASCIIOverTCP LineKind = "ascii-over-tcp"
 )
+
+// serial tells whether the kind is that of a serial device of this machine.
+func (k LineKind) serial() bool { return k == RTU || k == ASCII }
+
+// served tells whether the kind goes through a serial server.
+func (k LineKind) served() bool { return k == RTUOverTCP || k == ASCIIOverTCP }
 
 // Line is a way to reach instruments.
 type Line struct {
 	Name string
 	Kind LineKind
-	// Address is host:port, for tcp and rtu-over-tcp.
+	// Address is host:port, for the kinds that go over TCP.
 	Address string
-	// Device is the serial device, for rtu.
-	Device   string
+	// Device is the serial device, for the others.
+	Device string
+	// Baud and what follows it are those of the device. Behind a serial server
+	// they are its own, all zero when the file does not tell them.
 	Baud     int
 	Parity   string // none, even, odd
 	StopBits int
+	DataBits int // 8 for RTU
+	// RS485 is nil when the adapter itself switches between sending and
+	// receiving.
+	RS485 *RS485
 	// Timeout bounds one whole transaction.
 	Timeout time.Duration
 	At      int
+}
+
+// RS485 is how the kernel switches a serial device to sending.
+type RS485 struct {
+	// SendLow sets RTS low while sending, not high.
+	SendLow bool
+	// BeforeSend and AfterSend are how long RTS is held before the first and
+	// after the last character.
+	BeforeSend, AfterSend time.Duration
 }
 
 // Instrument is one Modbus unit on a line.
@@ -110,6 +134,10 @@ type Instrument struct {
 	Every time.Duration
 	// StaleAfter is the age at which a value is no longer used.
 	StaleAfter time.Duration
+	// Urgent instruments are read first when several are due.
+	Urgent bool
+	// Unreadable has the addresses that no request may touch.
+	Unreadable []Span
 	Points     []Point
 	// Lost adjusts the alarm for an instrument that is lost or bad.
 	Lost AlarmSetting
@@ -127,14 +155,26 @@ const (
 	InputRegister   Table = "input-register"
 )
 
+// Span is a run of addresses of one table, From and To included.
+type Span struct {
+	Table    Table
+	From, To uint16
+}
+
 // Point is one measured value of an instrument.
 type Point struct {
 	Name    string
 	Table   Table
 	Address uint16
+	// Every and StaleAfter are those of the instrument, or the point's own.
+	Every, StaleAfter time.Duration
 	// Type is bit, int16, uint16, int32, uint32, int64, uint64, float32, float64,
-	// bcd16 or bcd32.
+	// bcd16, bcd32 or text.
 	Type string
+	// Registers is how many a text takes.
+	Registers int
+	// Expect has the texts that are as they should be; without any, each is.
+	Expect []string
 	// Order is ABCD, CDAB, BADC or DCBA: the order in which the bytes of a
 	// 32-bit value arrive; 64-bit values are ordered alike.
 	Order string
@@ -147,6 +187,9 @@ type Point struct {
 	NoReading []float64
 	// Current is the raw values at 4 and at 20 mA; nil when there is no loop.
 	Current *[2]float64
+	// Bands are the currents, in mA, that end the bands of the loop, as
+	// field.Point describes; nil for those of NAMUR NE 43.
+	Bands *[4]float64
 	// Scale and Offset make the engineering value: raw*Scale + Offset, in Unit.
 	// They also stand for scaling by two points.
 	Scale, Offset float64
@@ -154,7 +197,25 @@ type Point struct {
 	// Range is the instrument's range in Unit, that of the loop when there is
 	// one, nil when the file gives none.
 	Range *[2]float64
-	At    int
+	// RateLimit is the fastest change that the point can show, in SI units a
+	// second; 0 for none.
+	RateLimit float64
+	// StuckAfter is how long a live sensor may stay within StuckWithin, in SI
+	// units, of one value; 0 for ever.
+	StuckAfter  time.Duration
+	StuckWithin float64
+	// Status are the points that tell how far this one can be trusted.
+	Status []Status
+	At     int
+}
+
+// Status lowers the quality of a point while another has a certain value.
+type Status struct {
+	// Point is the other, When its value, in SI units.
+	Point string
+	When  float64
+	// Quality is bad or uncertain, Means fault, maintenance or warming-up.
+	Quality, Means string
 }
 
 // AlarmSetting adjusts one alarm; what is nil keeps the catalogue's value.

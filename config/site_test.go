@@ -69,18 +69,18 @@ func TestKestrelRidge(t *testing.T) {
 	})
 	check("lines", s.Lines, []Line{
 		{Name: "line-a", Kind: TCP, Address: "127.0.0.1:1502", Timeout: 500 * time.Millisecond, At: 16},
-		{Name: "line-b", Kind: RTU, Device: "/dev/ttyUSB0", Baud: 9600, Parity: "even", StopBits: 1, Timeout: 800 * time.Millisecond, At: 20},
+		{Name: "line-b", Kind: RTU, Device: "/dev/ttyUSB0", Baud: 9600, Parity: "even", StopBits: 1, DataBits: 8, Timeout: 800 * time.Millisecond, At: 20},
 		{Name: "line-c", Kind: RTUOverTCP, Address: "127.0.0.1:1503", Timeout: 800 * time.Millisecond, At: 27},
 	})
 	check("an instrument", s.Instruments[0], Instrument{
 		Name: "plant-meters", Line: "line-a", Unit: 1, Every: time.Second, StaleAfter: 3 * time.Second, At: 33,
 		Points: []Point{
-			{Name: "plant-flow", Table: InputRegister, Type: "float32", Order: "ABCD", Scale: 1, Unit: unit("MGD"), Range: &[2]float64{0, 8}, At: 38},
-			{Name: "clearwell-level", Table: InputRegister, Address: 2, Type: "uint16", Order: "ABCD", Scale: 0.01, Unit: unit("ft"), Range: &[2]float64{0, 14}, At: 39},
+			{Name: "plant-flow", Table: InputRegister, Every: time.Second, StaleAfter: 3 * time.Second, Type: "float32", Order: "ABCD", Scale: 1, Unit: unit("MGD"), Range: &[2]float64{0, 8}, At: 38},
+			{Name: "clearwell-level", Table: InputRegister, Every: time.Second, StaleAfter: 3 * time.Second, Address: 2, Type: "uint16", Order: "ABCD", Scale: 0.01, Unit: unit("ft"), Range: &[2]float64{0, 14}, At: 39},
 		},
 	})
 	check("a scale", s.Instruments[2].Points[1], Point{
-		Name: "north-2-weight", Table: HoldingRegister, Address: 2, Type: "int32", Order: "CDAB", Scale: 1, Unit: unit("lb"), Range: &[2]float64{-20, 6000}, At: 56,
+		Name: "north-2-weight", Table: HoldingRegister, Every: 2 * time.Second, StaleAfter: 6 * time.Second, Address: 2, Type: "int32", Order: "CDAB", Scale: 1, Unit: unit("lb"), Range: &[2]float64{-20, 6000}, At: 56,
 	})
 	var names []string
 	points := 0
@@ -126,27 +126,35 @@ func TestEveryKey(t *testing.T) {
 	}{
 		{"a relative folder starts at the site file", s.StateDir, filepath.Join(sites, "state")},
 		{"units si", s.Display, SI},
-		{"a serial line without parity", s.Lines[1], Line{Name: "line-b", Kind: RTU, Device: "/dev/ttyUSB0", Baud: 9600, Parity: "none", StopBits: 2, Timeout: 800 * time.Millisecond, At: 21}},
+		{"a serial line without parity", s.Lines[1], Line{Name: "line-b", Kind: RTU, Device: "/dev/ttyUSB0", Baud: 9600, Parity: "none", StopBits: 2, DataBits: 8, RS485: &RS485{SendLow: true, BeforeSend: time.Millisecond, AfterSend: 2 * time.Millisecond}, Timeout: 800 * time.Millisecond, At: 21}},
+		{"an ASCII line, most of it by default", s.Lines[2], Line{Name: "line-c", Kind: ASCII, Device: "/dev/ttyUSB1", Baud: 19200, Parity: "even", StopBits: 1, DataBits: 8, Timeout: time.Second, At: 29}},
+		{"the speed behind a serial server", s.Lines[3], Line{Name: "line-d", Kind: ASCIIOverTCP, Address: "192.0.2.11:4001", Baud: 300, Parity: "odd", StopBits: 1, DataBits: 7, Timeout: time.Second, At: 33}},
+		{"an instrument that goes first", s.Instruments[0].Urgent, true},
+		{"addresses that must not be read", s.Instruments[0].Unreadable, []Span{{Coil, 0, 65535}, {DiscreteInput, 7, 7}, {HoldingRegister, 100, 120}, {HoldingRegister, 300, 300}, {InputRegister, 8000, 8999}}},
 		{"unit 255 on TCP", s.Instruments[0].Unit, byte(255)},
 		{"stale_after is given", s.Instruments[0].StaleAfter, 20 * time.Second},
 		{"stale_after follows every and timeout", s.Instruments[1].StaleAfter, 3 * time.Second},
 		{"lost has delays", s.Instruments[0].Lost, AlarmSetting{OnDelay: second(60), OffDelay: second(20)}},
 		{"offset, and a range that stays in the point's unit", s.Instruments[0].Points[0], Point{
-			Name: "plant-flow", Table: InputRegister, Address: 10, Type: "int32", Order: "CDAB", Scale: 0.5, Offset: -1.5, Unit: unit("gpm"), Range: &[2]float64{0, 5000}, At: 37}},
+			Name: "plant-flow", Table: InputRegister, Address: 10, Type: "int32", Order: "CDAB", Scale: 0.5, Offset: -1.5, Unit: unit("gpm"), Range: &[2]float64{0, 5000},
+			Every: 5 * time.Second, StaleAfter: 30 * time.Second, RateLimit: 10 * 3.785411784e-3 / 60, StuckAfter: 2 * time.Hour, StuckWithin: 3.785411784e-3 / 60,
+			Status: []Status{{"meter-says", 0, "uncertain", "warming-up"}, {"pump-mode", 3, "bad", "maintenance"}}, At: 53}},
 		{"one bit of the last register", s.Instruments[0].Points[5], Point{
-			Name: "pump-on", Table: HoldingRegister, Address: 65535, Type: "uint16", Order: "ABCD", Bit: new(3), Scale: 1, Unit: unit("1"), At: 50}},
+			Name: "pump-on", Table: HoldingRegister, Address: 65535, Type: "uint16", Order: "ABCD", Bit: new(3), Scale: 1, Unit: unit("1"), Every: 2 * time.Second, StaleAfter: 20 * time.Second, At: 74}},
+		{"a text, which has no unit", s.Instruments[0].Points[6], Point{
+			Name: "meter-says", Table: InputRegister, Address: 30, Type: "text", Registers: 4, Expect: []string{"OK", "READY"}, Order: "ABCD", Scale: 1, Unit: unit("1"), Every: 2 * time.Second, StaleAfter: 20 * time.Second, At: 75}},
 		{"the last coil, inverted", s.Instruments[1].Points[4], Point{
-			Name: "fan-on", Table: Coil, Address: 65535, Type: "bit", Order: "ABCD", Scale: -1, Offset: 1, Unit: unit("1"), At: 59}},
+			Name: "fan-on", Table: Coil, Address: 65535, Type: "bit", Order: "ABCD", Scale: -1, Offset: 1, Unit: unit("1"), Every: time.Second, StaleAfter: 3 * time.Second, At: 84}},
 		{"a discrete input is a bit without a unit", s.Instruments[1].Points[5], Point{
-			Name: "door-open", Table: DiscreteInput, Type: "bit", Order: "ABCD", Scale: 1, Unit: unit("1"), At: 60}},
+			Name: "door-open", Table: DiscreteInput, Type: "bit", Order: "ABCD", Scale: 1, Unit: unit("1"), Every: time.Second, StaleAfter: 3 * time.Second, At: 85}},
 		{"a field of bits", s.Instruments[1].Points[6], Point{
-			Name: "pump-mode", Table: HoldingRegister, Address: 20, Type: "uint16", Order: "ABCD", Bits: &[2]int{4, 7}, NoReading: []float64{15}, Scale: 1, Unit: unit("1"), At: 61}},
+			Name: "pump-mode", Table: HoldingRegister, Address: 20, Type: "uint16", Order: "ABCD", Bits: &[2]int{4, 7}, NoReading: []float64{15}, Scale: 1, Unit: unit("1"), Every: time.Second, StaleAfter: 3 * time.Second, At: 86}},
 		{"two points, one of them higher and lower", s.Instruments[1].Points[7], Point{
-			Name: "feed-tank-level", Table: InputRegister, Address: 21, Type: "int16", Order: "ABCD", NoReading: []float64{32767, -32768}, Scale: -12.5 / 27648, Offset: 12, Unit: unit("ft"), At: 62}},
+			Name: "feed-tank-level", Table: InputRegister, Address: 21, Type: "int16", Order: "ABCD", NoReading: []float64{32767, -32768}, Scale: -12.5 / 27648, Offset: 12, Unit: unit("ft"), Every: time.Second, StaleAfter: 3 * time.Second, At: 87}},
 		{"a current loop, whose range is that of the current", s.Instruments[1].Points[8], Point{
-			Name: "gas-2-ppm", Table: InputRegister, Address: 22, Type: "uint16", Order: "ABCD", Current: &[2]float64{4000, 20000}, Scale: 0.000625, Offset: -2.5, Unit: unit("ppm"), Range: &[2]float64{0, 10}, At: 63}},
+			Name: "gas-2-ppm", Table: InputRegister, Address: 22, Type: "uint16", Order: "ABCD", Current: &[2]float64{4000, 20000}, Scale: 0.000625, Offset: -2.5, Unit: unit("ppm"), Range: &[2]float64{0, 10}, Bands: &[4]float64{3.5, 3.9, 20.2, 22}, Every: time.Second, StaleAfter: 3 * time.Second, At: 88}},
 		{"decimal digits", s.Instruments[1].Points[9], Point{
-			Name: "feed-total", Table: InputRegister, Address: 23, Type: "bcd32", Order: "CDAB", Scale: 1, Unit: unit("lb"), At: 64}},
+			Name: "feed-total", Table: InputRegister, Address: 23, Type: "bcd32", Order: "CDAB", Scale: 1, Unit: unit("lb"), Every: time.Second, StaleAfter: 3 * time.Second, At: 89}},
 		{"a ratio in per cent and a bare one", s.Segments[0].InactivationLow, AlarmSetting{Limit: new(1.1), Deadband: new(0.05), OnDelay: second(30), OffDelay: second(120)}},
 		{"a ratio of withdrawal", s.Banks[0].WithdrawalHigh, AlarmSetting{Limit: new(0.9), Deadband: new(0.1), OnDelay: second(300), OffDelay: second(900)}},
 		{"days", s.Banks[0].EmptyNotice, AlarmSetting{Limit: new(259200.0), Deadband: new(14400.0), OnDelay: second(1200), OffDelay: second(1260)}},
@@ -194,6 +202,34 @@ func TestStaleAfterWaitsForTwoTimeouts(t *testing.T) {
 	}
 	if got := s.Instruments[0].StaleAfter; got != 11*time.Second {
 		t.Errorf("stale after %s, expected 1 s + 2 x 5 s", got)
+	}
+}
+
+// A point with its own period has its own age, whatever its instrument says.
+func TestStaleAfterFollowsThePeriodOfThePoint(t *testing.T) {
+	data := strings.Replace(read(t, "minimal.yaml"), "range: 0 to 5}", "range: 0 to 5, every: 30s}\n      ph: {table: input-register, address: 4, type: int16, unit: pH}", 1)
+	data = strings.Replace(data, "    unit: 1\n", "    unit: 1\n    stale_after: 20s\n", 1)
+	s, err := Parse("site.yaml", []byte(data), ParseOptions{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	own, other := s.Instruments[0].Points[0], s.Instruments[0].Points[1]
+	if own.Every != 30*time.Second || own.StaleAfter != 90*time.Second || other.Every != time.Second || other.StaleAfter != 20*time.Second {
+		t.Errorf("read every %s and stale after %s, the other %s and %s", own.Every, own.StaleAfter, other.Every, other.StaleAfter)
+	}
+}
+
+// A status may name a point that stands further down, of another instrument.
+func TestStatusOfAPointFurtherDown(t *testing.T) {
+	data := strings.Replace(read(t, "minimal.yaml"), "range: 0 to 5}", "range: 0 to 5, status: {purge-on: {}}}", 1)
+	data = strings.Replace(data, "\nresiduals:", "      purge-on: {table: coil, address: 0}\n\nresiduals:", 1)
+	s, err := Parse("site.yaml", []byte(data), ParseOptions{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	want := []Status{{Point: "purge-on", When: 1, Quality: "bad", Means: "fault"}}
+	if d := cmp.Diff(want, s.Instruments[0].Points[0].Status); d != "" {
+		t.Error(d)
 	}
 }
 

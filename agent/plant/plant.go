@@ -8,6 +8,7 @@ import (
 	"fmt"
 	"math"
 	"slices"
+	"strconv"
 	"time"
 
 	"ebbwatch/agent/air"
@@ -146,10 +147,13 @@ type Plant struct {
 type point struct {
 	Point
 	last    reading.Reading
-	current reading.Reading // last, or what has become of it at this step
+	raw     reading.Reading // last, or stale at this step
+	current reading.Reading // raw, its quality lowered by what else is known
 	seen    bool
 	goodAt  time.Time // when it was last read well
 	pace    *pace     // that of its instrument, where this point tells it
+	says    string    // a text that is not as expected, for people
+	condition
 }
 
 type instrument struct {
@@ -203,7 +207,7 @@ func New(s Settings) (*Plant, error) {
 			return nil, fmt.Errorf("two points are called %s", pt.Name)
 		}
 		p.byPoint[pt.Name] = i
-		p.points = append(p.points, point{Point: pt, current: reading.Reading{Point: pt.Name, Quality: reading.BadBecause(reading.NotYetRead)}})
+		p.points = append(p.points, point{Point: pt, raw: reading.Reading{Point: pt.Name, Quality: reading.BadBecause(reading.NotYetRead)}})
 		p.add(Figure{Name: pt.Name, Kind: PointKind, Owner: pt.Name, Quantity: ReadingOf, Unit: pt.Unit})
 	}
 	var missing error
@@ -219,6 +223,12 @@ func New(s Settings) (*Plant, error) {
 			return none
 		}
 		return find(owner, name)
+	}
+	for i := range p.points {
+		pt := &p.points[i]
+		for _, st := range pt.Status {
+			pt.statuses = append(pt.statuses, find(pt.Name, st.Point))
+		}
 	}
 	one, hour := units.MustParse("1"), units.MustParse("h")
 	for _, sg := range s.Segments {
@@ -274,7 +284,11 @@ func New(s Settings) (*Plant, error) {
 		}
 	}
 	for _, d := range s.Detectors {
-		p.detectors = append(p.detectors, detector{d, find(d.Name, d.Concentration)})
+		gas := find(d.Name, d.Concentration)
+		p.detectors = append(p.detectors, detector{d, gas})
+		if gas < len(p.points) {
+			p.points[gas].gas = true
+		}
 		p.add(Figure{Kind: DetectorKind, Owner: d.Name, Quantity: Concentration, Unit: units.MustParse("ppm")})
 		p.add(Figure{Kind: DetectorKind, Owner: d.Name, Quantity: GasLevel, Unit: one})
 		p.add(Figure{Kind: DetectorKind, Owner: d.Name, Quantity: Unavailable, Unit: one})
@@ -339,15 +353,15 @@ func (p *Plant) Step(now time.Time, rs []reading.Reading) []Figure {
 	}
 	for _, r := range rs {
 		if i, ok := p.byPoint[r.Point]; ok {
-			pt := &p.points[i]
-			r = r.Checked()
-			pt.last, pt.seen = r, true
-			if r.Quality.Usable() {
-				pt.goodAt = r.Time
-			}
-			if pt.pace != nil {
-				pt.pace.read(r.Time)
-			}
+			p.points[i].take(r.Checked())
+		}
+	}
+	for i := range p.points {
+		p.points[i].age(now, p.started)
+	}
+	for _, r := range rs {
+		if i, ok := p.byPoint[r.Point]; ok {
+			p.points[i].judge(p, r.Checked())
 		}
 	}
 	out := make([]Figure, len(p.figures))
@@ -355,8 +369,11 @@ func (p *Plant) Step(now time.Time, rs []reading.Reading) []Figure {
 	w := writer{out}
 	for i := range p.points {
 		pt := &p.points[i]
-		pt.age(now, p.started)
-		w.next(pt.current.Quality, pt.current.Time).set(pt.current.Value)
+		pt.settle(p)
+		f := w.next(pt.current.Quality, pt.current.Time).set(pt.current.Value)
+		if f.Quality.Level == reading.Good {
+			f.Detail = pt.says
+		}
 	}
 	for i := range p.segments {
 		p.segments[i].step(p, now, &w)
@@ -385,18 +402,35 @@ func (p *Plant) Step(now time.Time, rs []reading.Reading) []Figure {
 	return out
 }
 
-// age makes the current reading from the last one: a good value that is too old
+// take keeps a reading.
+func (pt *point) take(r reading.Reading) {
+	switch {
+	case r.Text == "" || r.Value != 0:
+		pt.says = ""
+	case r.Text != pt.last.Text || pt.says == "":
+		pt.says = "says " + strconv.Quote(r.Text)
+	}
+	pt.last, pt.seen = r, true
+	if r.Quality.Usable() {
+		pt.goodAt = r.Time
+	}
+	if pt.pace != nil {
+		pt.pace.read(r.Time)
+	}
+}
+
+// age makes the raw reading from the last one: a good value that is too old
 // becomes bad. A point that never gave one becomes stale counted from the start.
 func (pt *point) age(now, started time.Time) {
 	if pt.seen {
-		pt.current = pt.last
+		pt.raw = pt.last
 	}
 	since := started
 	if pt.seen {
 		since = pt.last.Time
 	}
 	if late := now.Sub(since) > pt.StaleAfter; late && (!pt.seen || pt.last.Quality.Usable()) {
-		pt.current.Quality = reading.BadBecause(reading.Stale)
+		pt.raw.Quality = reading.BadBecause(reading.Stale)
 	}
 }
 

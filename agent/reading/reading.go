@@ -59,6 +59,7 @@ const (
 	Fault         = "fault"          // the instrument reports a fault of its own
 	Maintenance   = "maintenance"    // the instrument reports that it is being worked on
 	WarmingUp     = "warming-up"     // the instrument reports that it is not ready yet
+	NoStatus      = "no-status"      // the point that tells the instrument's state is not usable
 )
 
 // Quality is a level and, unless it is Good, the reason.
@@ -195,6 +196,8 @@ func Explain(reason string) string {
 		return "reports that it is being worked on"
 	case WarmingUp:
 		return "reports that it is not ready yet"
+	case NoStatus:
+		return "comes without the state of its instrument"
 	case Inconsistent:
 		return "contradicts what is physically possible"
 	}

@@ -29,6 +29,8 @@ func TestDemoTellsItsStory(t *testing.T) {
 		`do first: `,
 		`on-call-1 acknowledged north-empty-notice`,
 		`ALARM, high: The time until bank north is empty is [0-9.]+ h, under the limit of 8\.0 h.*\(north-empty-urgent\)`,
+		`ALARM, medium: Instrument water-analysers .* has not moved for longer than a live sensor would \(residual-out\)\. \(water-analysers-doubtful\)`,
+		`cleared: Instrument water-analysers .* \(water-analysers-doubtful\)`,
 		`ALARM, high: Chlorine gas at gas-1 in chlorine-room is ([0-9.]+ ppm, over|at) the limit of 0\.50 ppm\. \(gas-1-level-1\)`,
 		`ALARM, critical: Chlorine gas at gas-1 in chlorine-room is ([0-9.]+ ppm, over|at) the limit of 1\.00 ppm\. \(gas-1-level-2\)`,
 		`ALARM, critical: Chlorine gas at gas-2 in chlorine-room .* \(gas-2-level-2\)`,

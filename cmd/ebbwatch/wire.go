@@ -10,6 +10,7 @@ import (
 	"ebbwatch/agent/contact"
 	"ebbwatch/agent/field"
 	"ebbwatch/agent/plant"
+	"ebbwatch/agent/reading"
 	"ebbwatch/agent/supply"
 	"ebbwatch/agent/units"
 	"ebbwatch/alarms"
@@ -29,17 +30,24 @@ func lines(s *config.Site) []field.Line {
 	for _, l := range s.Lines {
 		fl := field.Line{
 			Name: l.Name, Kind: field.Kind(l.Kind), Address: l.Address, Device: l.Device,
-			Baud: l.Baud, Parity: l.Parity, StopBits: l.StopBits, Timeout: l.Timeout,
+			Baud: l.Baud, Parity: l.Parity, StopBits: l.StopBits, DataBits: l.DataBits, Timeout: l.Timeout,
+		}
+		if l.RS485 != nil {
+			fl.RS485 = &field.RS485{SendLow: l.RS485.SendLow, BeforeSend: l.RS485.BeforeSend, AfterSend: l.RS485.AfterSend}
 		}
 		for _, in := range s.Instruments {
 			if in.Line != l.Name {
 				continue
 			}
-			fi := field.Instrument{Name: in.Name, Unit: in.Unit, Every: in.Every}
+			fi := field.Instrument{Name: in.Name, Unit: in.Unit, Every: in.Every, Urgent: in.Urgent}
+			for _, s := range in.Unreadable {
+				fi.Unreadable = append(fi.Unreadable, field.Span{Table: field.Table(s.Table), From: s.From, To: s.To})
+			}
 			for _, p := range in.Points {
 				fi.Points = append(fi.Points, field.Point{
-					Name: p.Name, Table: field.Table(p.Table), Address: p.Address, Type: p.Type, Order: p.Order,
-					Bit: p.Bit, Bits: p.Bits, NoReading: p.NoReading, Current: p.Current,
+					Name: p.Name, Table: field.Table(p.Table), Address: p.Address, Every: p.Every,
+					Type: p.Type, Registers: p.Registers, Expect: p.Expect, Order: p.Order,
+					Bit: p.Bit, Bits: p.Bits, NoReading: p.NoReading, Current: p.Current, Bands: p.Bands,
 					Scale: p.Scale, Offset: p.Offset, Unit: p.Unit, Range: p.Range,
 					// Gas over the range of a detector is the last thing to hide.
 					KeepOverRange: gas[p.Name],
@@ -65,7 +73,10 @@ func plantSettings(s *config.Site) plant.Settings {
 	for _, in := range s.Instruments {
 		ps.Instruments = append(ps.Instruments, plant.Instrument{Name: in.Name, Line: in.Line, Unit: in.Unit})
 		for _, p := range in.Points {
-			ps.Points = append(ps.Points, plant.Point{Name: p.Name, Instrument: in.Name, Unit: p.Unit, Every: in.Every, StaleAfter: in.StaleAfter})
+			ps.Points = append(ps.Points, plant.Point{
+				Name: p.Name, Instrument: in.Name, Unit: p.Unit, Every: p.Every, StaleAfter: p.StaleAfter,
+				RateLimit: p.RateLimit, StuckAfter: p.StuckAfter, StuckWithin: p.StuckWithin, Status: statuses(p),
+			})
 		}
 	}
 	for _, g := range s.Segments {
@@ -97,6 +108,19 @@ func plantSettings(s *config.Site) plant.Settings {
 		})
 	}
 	return ps
+}
+
+// statuses are the points that tell how far a point can be trusted.
+func statuses(p config.Point) []plant.Status {
+	var out []plant.Status
+	for _, s := range p.Status {
+		q := reading.BadBecause(s.Means) // the words of the site file are those of the reasons
+		if s.Quality == "uncertain" {
+			q.Level = reading.Uncertain
+		}
+		out = append(out, plant.Status{Point: s.Point, When: s.When, Quality: q})
+	}
+	return out
 }
 
 // alarmSettings applies the site's adjustments to the catalogue.

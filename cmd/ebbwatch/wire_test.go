@@ -4,14 +4,63 @@ import (
 	"cmp"
 	"encoding/binary"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
+	"time"
+
+	gocmp "github.com/google/go-cmp/cmp"
 
 	"ebbwatch/agent/air"
 	"ebbwatch/agent/field"
+	"ebbwatch/agent/plant"
 	"ebbwatch/agent/reading"
+	"ebbwatch/agent/units"
 	"ebbwatch/config"
 )
+
+// What a site file tells of lines, points and their trust reaches the parts that
+// act on it.
+func TestEveryKeyReachesItsPart(t *testing.T) {
+	site, err := config.Load("../../testdata/sites/every-key.yaml")
+	if err != nil {
+		t.Fatal(err)
+	}
+	ways, core := lines(site), plantSettings(site)
+	if _, err := plant.New(core); err != nil {
+		t.Error(err)
+	}
+	meters, room := ways[0].Instruments[0], ways[1].Instruments[0]
+	point := func(name string) plant.Point {
+		return core.Points[slices.IndexFunc(core.Points, func(p plant.Point) bool { return p.Name == name })]
+	}
+	flow := point("plant-flow")
+	text, loop := meters.Points[6], room.Points[8]
+	for _, tc := range []struct {
+		reason    string
+		got, want any
+	}{
+		{"RS-485", ways[1].RS485, &field.RS485{SendLow: true, BeforeSend: time.Millisecond, AfterSend: 2 * time.Millisecond}},
+		{"none on a network", ways[0].RS485, (*field.RS485)(nil)},
+		{"ASCII", []any{ways[2].Kind, ways[2].DataBits, ways[2].Parity, ways[2].Baud}, []any{field.ASCII, 8, "even", 19200}},
+		{"ASCII over TCP", []any{ways[3].Kind, ways[3].DataBits, ways[3].Parity, ways[3].Baud}, []any{field.ASCIIOverTCP, 7, "odd", 300}},
+		{"urgent", []bool{meters.Urgent, room.Urgent}, []bool{true, false}},
+		{"unreadable", meters.Unreadable[3], field.Span{Table: field.HoldingRegister, From: 300, To: 300}},
+		{"the points' periods", []time.Duration{meters.Every, meters.Points[0].Every, text.Every, flow.Every}, []time.Duration{2 * time.Second, 5 * time.Second, 2 * time.Second, 5 * time.Second}},
+		{"a text", []any{text.Type, text.Registers, text.Expect}, []any{"text", 4, []string{"OK", "READY"}}},
+		{"bands", loop.Bands, &[4]float64{3.5, 3.9, 20.2, 22}},
+		{"an instrument", core.Instruments[0], plant.Instrument{Name: "meters", Line: "line-a", Unit: 255}},
+		{"its ages", []time.Duration{flow.StaleAfter, point("pump-on").StaleAfter}, []time.Duration{30 * time.Second, 20 * time.Second}},
+		{"rate and stand", []any{units.MustParse("gpm").SpanFromSI(flow.RateLimit * 60), flow.StuckAfter, units.MustParse("gpm").SpanFromSI(flow.StuckWithin)}, []any{600.0, 2 * time.Hour, 1.0}},
+		{"status", flow.Status, []plant.Status{
+			{Point: "meter-says", When: 0, Quality: reading.UncertainBecause(reading.WarmingUp)},
+			{Point: "pump-mode", When: 3, Quality: reading.BadBecause(reading.Maintenance)}}},
+	} {
+		if d := gocmp.Diff(tc.want, tc.got); d != "" {
+			t.Errorf("%s (-expected +got):\n%s", tc.reason, d)
+		}
+	}
+}
 
 // TestDetectorOnACurrentLoop follows a loop current from the site file to the
 // judgement. Under 21 mA a detector over its range trips; from there on, and at
