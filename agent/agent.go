@@ -21,7 +21,7 @@ import (
 
 // Source brings readings. Run calls emit with every batch, in time order for
 // each point, until ctx ends. A batch may be all bad, but a due poll is never
-// left out.
+// left out. The source may use a batch again once emit has returned.
 type Source interface {
 	Run(ctx context.Context, emit func([]reading.Reading)) error
 }
@@ -93,9 +93,10 @@ type Options struct {
 	// Now stamps steps; nil takes time.Now.
 	Now func() time.Time
 	Log *slog.Logger
-	// Tick is the longest time between two steps, Beat that between heartbeats;
-	// zero takes 1 s and 20 s.
-	Tick, Beat time.Duration
+	// Tick is the longest time between two steps, Beat that between heartbeats,
+	// Probe that between two commits, so that a disk which has failed in quiet
+	// times is found; zero takes 1 s, 20 s and 30 min.
+	Tick, Beat, Probe time.Duration
 }
 
 // Agent is the running watch over one site.
@@ -105,6 +106,7 @@ type Agent struct {
 	samples   []alarms.Sample
 	snapshot  atomic.Pointer[Snapshot]
 	batches   chan []reading.Reading
+	free      chan []reading.Reading // batches that were folded
 	orders    chan order
 
 	// Owned by the goroutine in own.
@@ -115,6 +117,8 @@ type Agent struct {
 	loopAge    time.Duration
 	beats      uint64
 	storeError error
+	storedAt   time.Time // when a commit last ended
+	lostTold   string
 }
 
 type order struct {
@@ -146,6 +150,9 @@ func New(o Options) (*Agent, error) {
 	if o.Beat == 0 {
 		o.Beat = 20 * time.Second
 	}
+	if o.Probe == 0 {
+		o.Probe = 30 * time.Minute
+	}
 	settings := append([]alarms.Setting{alarms.MemoryFailing(journalFigure), alarms.MemoryLost(lostFigure)}, o.Alarms...)
 	inputs := append(o.Plant.Names(), journalFigure, lostFigure)
 	e, err := alarms.New(settings, inputs)
@@ -156,6 +163,7 @@ func New(o Options) (*Agent, error) {
 		o: o, evaluator: e,
 		samples: make([]alarms.Sample, len(inputs)),
 		batches: make(chan []reading.Reading, backlog),
+		free:    make(chan []reading.Reading, backlog),
 		orders:  make(chan order),
 		started: o.Now(),
 	}
@@ -193,12 +201,7 @@ func (a *Agent) Run(parent context.Context) error {
 		g.Go(func() error { return edge(ctx) })
 	}
 	g.Go(func() error {
-		return a.o.Source.Run(ctx, func(rs []reading.Reading) {
-			select {
-			case a.batches <- rs:
-			case <-ctx.Done():
-			}
-		})
+		return a.o.Source.Run(ctx, func(rs []reading.Reading) { a.take(ctx, rs) })
 	})
 	g.Go(func() error { return a.own(ctx) })
 	err := g.Wait()
@@ -206,6 +209,20 @@ func (a *Agent) Run(parent context.Context) error {
 		return nil // asked to stop, and stopped
 	}
 	return err
+}
+
+// take puts a copy of a batch into the backlog, in the room of one that was
+// folded.
+func (a *Agent) take(ctx context.Context, rs []reading.Reading) {
+	var room []reading.Reading
+	select {
+	case room = <-a.free:
+	default:
+	}
+	select {
+	case a.batches <- append(room[:0], rs...):
+	case <-ctx.Done():
+	}
 }
 
 // Order carries out a person's order in the owner goroutine.
@@ -227,6 +244,7 @@ func (a *Agent) own(ctx context.Context) error {
 	defer beat.Stop()
 	a.step(a.o.Now(), nil)
 	a.beat()
+	a.probe()
 	for {
 		select {
 		case <-ctx.Done():
@@ -239,10 +257,10 @@ func (a *Agent) own(ctx context.Context) error {
 			a.settle(ts)
 			o.answer <- answer
 		case <-tick.C:
-			a.catchUp()
-			if a.storeError != nil {
-				a.remember(a.o.Store.Commit(0, nil, a.evaluator.Checkpoint()))
+			if a.storeError != nil || a.o.Now().Sub(a.storedAt) >= a.o.Probe {
+				a.probe()
 			}
+			a.catchUp()
 			a.step(a.o.Now(), nil)
 		case <-beat.C:
 			a.beat()
@@ -274,7 +292,16 @@ func (a *Agent) fold(rs []reading.Reading) {
 	if now := a.o.Now(); at.After(now) {
 		at = now
 	}
+	// After a standstill of the process or the host, what was known before it
+	// grows stale before anything new is judged.
+	if at.Sub(a.lastStep) > 2*a.o.Tick {
+		a.step(at, nil)
+	}
 	a.step(at, rs)
+	select {
+	case a.free <- rs:
+	default:
+	}
 }
 
 // step folds a batch, or the mere passing of time, through the core.
@@ -298,8 +325,9 @@ func (a *Agent) selfSamples() (failing, lost alarms.Sample) {
 	if a.storeError != nil {
 		failing.Value, failing.Detail = 1, "cannot be written: "+a.storeError.Error()
 	}
-	// The loss is news once; the alarm latches until a person has taken note.
-	if what := a.o.Store.Lost(); what != "" && a.steps == 1 {
+	// A loss is news once; the alarm latches until a person has taken note.
+	if what := a.o.Store.Lost(); what != a.lostTold {
+		a.lostTold = what
 		lost.Value, lost.Detail = 1, "was started anew: "+what
 	}
 	return failing, lost
@@ -337,7 +365,12 @@ func (a *Agent) remember(err error) {
 		a.o.Log.Info("the journal can be written again")
 	}
 	a.storeError = err
+	a.storedAt = a.o.Now()
 }
+
+// probe commits no event: it finds out whether the store can be written, and lets
+// it write what it held back.
+func (a *Agent) probe() { a.remember(a.o.Store.Commit(0, nil, a.evaluator.Checkpoint())) }
 
 // commit makes transitions durable together with the state after them.
 func (a *Agent) commit(ts []alarms.Transition) error {

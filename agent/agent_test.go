@@ -110,6 +110,12 @@ type rig struct {
 // newRig watches one analyser with a low alarm at 0.2 mg/L, 5 s on-delay.
 func newRig(t *testing.T, store *memoryStore, src Source) rig {
 	t.Helper()
+	return newRigAt(t, store, src, nil)
+}
+
+// newRigAt is newRig with a clock of its own.
+func newRigAt(t *testing.T, store *memoryStore, src Source, now func() time.Time) rig {
+	t.Helper()
 	p, err := plant.New(plant.Settings{
 		Instruments: []plant.Instrument{{Name: "analyser", Line: "line-a"}},
 		Points:      []plant.Point{{Name: "residual", Instrument: "analyser", Unit: units.MustParse("mg/L"), StaleAfter: 5 * time.Second}},
@@ -121,7 +127,7 @@ func newRig(t *testing.T, store *memoryStore, src Source) rig {
 	low.Shown, low.OnDelay, low.OffDelay = alarms.Scale{Unit: "mg/L", Factor: 1, Decimals: 2}, 5*time.Second, 5*time.Second
 	lost := alarms.InstrumentLost("analyser", "line-a", "unit 1 on line-a", plant.Name(plant.InstrumentKind, "analyser", plant.Lost))
 	told := &recorder{t: t, store: store}
-	a, err := New(Options{Plant: p, Alarms: []alarms.Setting{low, lost}, Source: src, Store: store, Teller: told})
+	a, err := New(Options{Plant: p, Alarms: []alarms.Setting{low, lost}, Source: src, Store: store, Teller: told, Now: now})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -178,6 +184,35 @@ func TestRaiseClearAndRestart(t *testing.T) {
 		back.runFor(t, 30*time.Second)
 		if got := back.told.story(); got != "residual-low cleared; " || back.told.told[0].Sequence != 2 {
 			t.Errorf("told %q, %+v", got, back.told.told)
+		}
+	})
+}
+
+// A restart in the middle of an on-delay costs the alarm at most one on-delay; one
+// with the value inside the deadband leaves the alarm as it stood.
+func TestRestartBetweenTwoStates(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		store := &memoryStore{}
+		value := 0.1
+		water := script(func(int) []reading.Reading { return residual(value) })
+		newRig(t, store, water).runFor(t, 3*time.Second) // of 5
+		start := time.Now()
+		again := newRig(t, store, water)
+		again.runFor(t, 20*time.Second)
+		if got := again.told.story(); got != "residual-low raised; " || again.told.told[0].Time.Sub(start) > 5*time.Second {
+			t.Fatalf("told %q, %+v", got, again.told.told)
+		}
+		value = 0.21 // over the limit of 0.2, short of the deadband
+		inside := newRig(t, store, water)
+		inside.runFor(t, time.Minute)
+		if got := inside.told.story(); got != "" {
+			t.Errorf("inside the deadband after a restart, told %q", got)
+		}
+		value = 1
+		good := newRig(t, store, water)
+		good.runFor(t, time.Minute)
+		if got := good.told.story(); got != "residual-low cleared; " {
+			t.Errorf("told %q", got)
 		}
 	})
 }
@@ -255,8 +290,29 @@ func TestWithoutMemoryItStillTells(t *testing.T) {
 			return residual(0.1)
 		}))
 		r.runFor(t, time.Minute)
-		if got := r.told.story(); got != "residual-low raised; journal-failing raised; journal-failing cleared; " {
+		if got := r.told.story(); got != "journal-failing raised; residual-low raised; journal-failing cleared; " {
 			t.Errorf("told %q", got)
+		}
+	})
+}
+
+// A disk that fails while nothing happens is found before something does.
+func TestDiskFailsInQuietTimes(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		store := &memoryStore{}
+		r := newRig(t, store, script(func(s int) []reading.Reading {
+			if s == 5 {
+				store.breakWith(errors.New("input/output error"))
+			}
+			return residual(1)
+		}))
+		start := time.Now()
+		r.runFor(t, time.Hour)
+		if got := r.told.story(); got != "journal-failing raised; " {
+			t.Fatalf("told %q", got)
+		}
+		if after := r.told.told[0].Time.Sub(start); after > 30*time.Minute+2*time.Second {
+			t.Errorf("found after %s, expected half an hour", after)
 		}
 	})
 }
@@ -334,4 +390,46 @@ func TestAFailingEdgeStopsAll(t *testing.T) {
 			t.Errorf("Run returned %v", err)
 		}
 	})
+}
+
+// reusing is a source that spoils each batch once it was handed over.
+type reusing struct{}
+
+func (reusing) Run(ctx context.Context, emit func([]reading.Reading)) error {
+	rs := residual(0.5)
+	for range 100 {
+		rs[0] = residual(0.5)[0]
+		emit(rs)
+		rs[0].Quality = reading.BadBecause(reading.NoReply)
+	}
+	<-ctx.Done()
+	return nil
+}
+
+// TestBatchesAreCopied: a source may use a batch again, and takes no memory for
+// that once the backlog has been as deep.
+func TestBatchesAreCopied(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		r := newRig(t, &memoryStore{}, reusing{})
+		ctx, cancel := context.WithTimeout(t.Context(), time.Second)
+		defer cancel()
+		if err := r.Run(ctx); err != nil {
+			t.Fatal(err)
+		}
+		s := r.Snapshot()
+		if s.Steps < 100 {
+			t.Errorf("%d steps", s.Steps)
+		}
+		if f := s.Figures[0]; f.Name != "residual" || !f.Quality.Usable() {
+			t.Errorf("%+v", f)
+		}
+	})
+	a := newRig(t, &memoryStore{}, reusing{})
+	rs := residual(0.5)
+	if n := testing.AllocsPerRun(100, func() {
+		a.take(t.Context(), rs)
+		a.free <- <-a.batches
+	}); n != 0 {
+		t.Errorf("%v allocations for a batch", n)
+	}
 }

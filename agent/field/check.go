@@ -6,13 +6,19 @@ import (
 	"math"
 	"net"
 	"slices"
+	"time"
 )
 
 var (
-	bauds  = []int{1200, 2400, 4800, 9600, 19200, 38400, 57600, 115200}
+	kinds  = []Kind{TCP, RTU, RTUOverTCP, ASCII, ASCIIOverTCP}
+	bauds  = []int{300, 600, 1200, 1800, 2400, 4800, 9600, 19200, 38400, 57600, 115200}
 	tables = []Table{Coil, DiscreteInput, HoldingRegister, InputRegister}
 	orders = []string{"", "ABCD", "CDAB", "BADC", "DCBA"}
 )
+
+// longestRTS is the longest that Linux holds RTS before or after sending: its
+// drivers/tty/serial/serial_core.c (from memory) shortens what is longer.
+const longestRTS = 100 * time.Millisecond
 
 // check returns every reason for which the lines cannot be read rightly.
 func check(lines []Line) error {
@@ -46,26 +52,47 @@ func (l Line) check(fault faults) {
 	if l.Timeout <= 0 {
 		fault("timeout %v, expected more than 0", l.Timeout)
 	}
-	switch l.Kind {
-	case TCP, RTUOverTCP:
+	switch {
+	case l.Kind.serial():
+		l.checkDevice(fault)
+	case !slices.Contains(kinds, l.Kind):
+		fault("kind %q, expected tcp, rtu, rtu-over-tcp, ascii or ascii-over-tcp", l.Kind)
+	default:
+		if l.RS485 != nil {
+			fault("rs485 on a line of kind %s, expected on rtu and ascii alone", l.Kind)
+		}
 		if _, _, err := net.SplitHostPort(l.Address); err != nil {
 			fault("address %q, expected host:port", l.Address)
 		}
-	case RTU:
-		if l.Device == "" {
-			fault("no device, expected one such as /dev/ttyUSB0")
+	}
+}
+
+func (l Line) checkDevice(fault faults) {
+	if l.Device == "" {
+		fault("no device, expected one such as /dev/ttyUSB0")
+	}
+	if !slices.Contains(bauds, l.Baud) {
+		fault("%d baud, expected one of %v", l.Baud, bauds)
+	}
+	if !slices.Contains([]string{"none", "even", "odd"}, l.Parity) {
+		fault("parity %q, expected none, even or odd", l.Parity)
+	}
+	if l.StopBits != 1 && l.StopBits != 2 {
+		fault("%d stop bits, expected 1 or 2", l.StopBits)
+	}
+	switch {
+	case l.Kind == ASCII && l.DataBits != 7 && l.DataBits != 8:
+		fault("%d data bits, expected 7 or 8", l.DataBits)
+	case l.Kind == RTU && l.DataBits != 0 && l.DataBits != 8:
+		fault("%d data bits, expected 8 on a line of kind rtu", l.DataBits)
+	}
+	if l.RS485 == nil {
+		return
+	}
+	for _, d := range [2]time.Duration{l.RS485.BeforeSend, l.RS485.AfterSend} {
+		if d < 0 || d > longestRTS || d%time.Millisecond != 0 {
+			fault("RTS is to be held for %v, expected 0 to %d whole milliseconds", d, longestRTS.Milliseconds())
 		}
-		if !slices.Contains(bauds, l.Baud) {
-			fault("%d baud, expected one of %v", l.Baud, bauds)
-		}
-		if !slices.Contains([]string{"none", "even", "odd"}, l.Parity) {
-			fault("parity %q, expected none, even or odd", l.Parity)
-		}
-		if l.StopBits != 1 && l.StopBits != 2 {
-			fault("%d stop bits, expected 1 or 2", l.StopBits)
-		}
-	default:
-		fault("kind %q, expected tcp, rtu or rtu-over-tcp", l.Kind)
 	}
 }
 
@@ -78,6 +105,9 @@ func (in Instrument) check(l Line, fault faults) {
 	}
 	if len(in.Points) == 0 {
 		fault("no points")
+	}
+	if n := len(in.periods()); n > mostPeriods {
+		fault("its points have %d different periods, expected at most %d", n, mostPeriods)
 	}
 	sound := true
 	for _, p := range in.Points {
@@ -96,7 +126,7 @@ func (in Instrument) check(l Line, fault faults) {
 			}
 		}
 	}
-	if l.Kind != RTU || l.Baud <= 0 || !sound {
+	if !l.Kind.serial() || l.Baud <= 0 || !sound {
 		return
 	}
 	c := costOf(l)
@@ -109,6 +139,8 @@ func (in Instrument) check(l Line, fault faults) {
 
 func (p Point) check() error {
 	switch n := p.size(); {
+	case p.Every < 0:
+		return fmt.Errorf("every %v, expected more than 0", p.Every)
 	case !slices.Contains(tables, p.Table):
 		return fmt.Errorf("table %q, expected one of %v", p.Table, tables)
 	case p.Type != "text" && p.Registers != 0:

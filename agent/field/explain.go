@@ -41,7 +41,7 @@ func (r *refusal) Error() string { return r.text }
 func (r *refusal) Unwrap() error { return r.err }
 
 func (w *worker) explainLine(err error) error {
-	if w.line.Kind == RTU {
+	if w.line.Kind.serial() {
 		return fmt.Errorf("%s: cannot use %s: %w: check that the adapter is plugged in and the user may read it (group dialout)", w.line.Name, w.line.Device, err)
 	}
 	return fmt.Errorf("%s: cannot reach %s: %w: check that the device is on, that address and port are right, and that it takes one more connection", w.line.Name, w.line.Address, err)
@@ -52,7 +52,9 @@ func (w *worker) wiring() string {
 	switch w.line.Kind {
 	case RTU:
 		return "power, wiring, unit number, baud rate and parity"
-	case RTUOverTCP:
+	case ASCII:
+		return "power, wiring, unit number, baud rate, data bits and parity"
+	case RTUOverTCP, ASCIIOverTCP:
 		return "power, wiring, unit number, and the baud rate of the serial server"
 	default:
 		return "power, network and unit number"
@@ -91,7 +93,7 @@ func (w *worker) explainPoints(u *unit, readings []reading.Reading) error {
 			continue
 		}
 		text := "point " + r.Point + " " + reading.Explain(r.Quality.Reason)
-		if p := u.Points[i]; r.Quality.Reason == reading.OutOfRange {
+		if p := u.now.points[i]; r.Quality.Reason == reading.OutOfRange {
 			text += fmt.Sprintf(" (%s, range %s to %s %s)", number(p.Unit.FromSI(r.Value)), number(p.Range[0]), number(p.Range[1]), p.Unit)
 		}
 		what = append(what, text)

@@ -24,6 +24,8 @@ type act struct {
 // that a value tells where it came from.
 type fake struct {
 	rtu bool
+	// ascii spells its RTU frames, with an LRC in place of the CRC.
+	ascii bool
 	// script says what to do after request n, counted from 1; nil is honest.
 	script func(n int, request []byte) []act
 	// refuse fails an opening; nil lets all succeed.
@@ -72,10 +74,19 @@ func (f *fake) serve(s io.ReadWriteCloser) {
 	if f.rtu {
 		size = 8
 	}
+	if f.ascii {
+		size = asciiRequest
+	}
 	for {
 		request := make([]byte, size)
 		if _, err := io.ReadFull(s, request); err != nil {
 			return
+		}
+		if f.ascii {
+			if unspell(request[:6], request[asciiStart:]) != nil {
+				return
+			}
+			request = request[:8]
 		}
 		f.mu.Lock()
 		f.requests++
@@ -132,6 +143,9 @@ func (f *fake) unit(request []byte) byte {
 
 // frame puts a PDU into a frame that answers the request.
 func (f *fake) frame(request []byte, pdu ...byte) []byte {
+	if f.ascii {
+		return ascii(request[0], pdu...)
+	}
 	if f.rtu {
 		return rtu(request[0], pdu...)
 	}
@@ -145,6 +159,9 @@ func (f *fake) line(instruments ...Instrument) Line {
 	l := Line{Name: "line-b", Kind: TCP, Address: "192.0.2.1:502", Timeout: 500 * time.Millisecond, Instruments: instruments}
 	if f.rtu {
 		l.Kind, l.Device, l.Baud, l.Parity, l.StopBits = RTU, "/dev/ttyUSB0", 19200, "even", 1
+	}
+	if f.ascii {
+		l.Kind, l.DataBits = ASCII, 7
 	}
 	return l
 }
@@ -172,6 +189,7 @@ func (f *fake) start(t *testing.T, l Line, o Options) (*Field, <-chan Batch) {
 	batches, ended := make(chan Batch), make(chan error, 1)
 	go func() {
 		ended <- fd.Run(ctx, func(b Batch) {
+			b.Readings = slices.Clone(b.Readings)
 			select {
 			case batches <- b:
 			case <-ctx.Done():
@@ -212,12 +230,13 @@ func rightOrBad(t *testing.T, l Line, b Batch) {
 	}
 }
 
-// both runs a test against a fake on Modbus TCP and one on RTU, in fake time.
+// both runs a test against a fake on Modbus TCP and on the two kinds of serial
+// line, in fake time.
 func both(t *testing.T, test func(t *testing.T, f *fake)) {
 	t.Helper()
-	for name, rtu := range map[string]bool{"tcp": false, "rtu": true} {
+	for name, f := range map[string]*fake{"tcp": {}, "rtu": {rtu: true}, "ascii": {rtu: true, ascii: true}} {
 		t.Run(name, func(t *testing.T) {
-			synctest.Test(t, func(t *testing.T) { test(t, &fake{rtu: rtu}) })
+			synctest.Test(t, func(t *testing.T) { test(t, f) })
 		})
 	}
 }

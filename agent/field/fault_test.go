@@ -8,6 +8,7 @@ import (
 	"math/rand/v2"
 	"slices"
 	"strings"
+	"sync/atomic"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -64,10 +65,10 @@ func TestFaults(t *testing.T) {
 			b := f.honest(q)
 			return []act{{bytes: b[:len(b)-1]}}
 		}},
-		{"trickle", "a byte every 100 ms must not stretch the deadline", "bad:wrong-reply", true, true, func(f *fake, q []byte) []act {
+		{"trickle", "a byte every 100 ms, or three characters, must not stretch the deadline", "bad:wrong-reply", true, true, func(f *fake, q []byte) []act {
 			var acts []act
-			for _, b := range f.honest(q) {
-				acts = append(acts, act{after: 100 * time.Millisecond, bytes: []byte{b}})
+			for piece := range slices.Chunk(f.honest(q), map[bool]int{false: 1, true: 3}[f.ascii]) {
+				acts = append(acts, act{after: 100 * time.Millisecond, bytes: piece})
 			}
 			return acts
 		}},
@@ -170,6 +171,122 @@ func TestHalfOpen(t *testing.T) {
 	})
 }
 
+// TestSpoiltReplyNeedsNoRest: a unit whose replies look alike is left alone after
+// silence, for the reply may still come, but not when noise spoilt it.
+func TestSpoiltReplyNeedsNoRest(t *testing.T) {
+	for _, c := range []struct {
+		name  string
+		acts  func(f *fake, q []byte) []act
+		quick bool
+	}{
+		{"checksum", func(f *fake, q []byte) []act {
+			b := f.honest(q)
+			last := len(b) - 1
+			if f.ascii {
+				last -= asciiEnd
+				b[last] = "123456789ABCDEF0"[strings.IndexByte("0123456789ABCDEF", b[last])]
+			} else {
+				b[last] ^= 1
+			}
+			return []act{{bytes: b}}
+		}, true},
+		{"silence", func(*fake, []byte) []act { return nil }, false},
+		{"a reply that is followed", func(f *fake, q []byte) []act { return []act{{bytes: append(f.honest(q), 0)}} }, false},
+		{"noise", func(f *fake, q []byte) []act { return []act{{bytes: []byte{0x55, 0xAA}}} }, false},
+	} {
+		both(t, func(t *testing.T, f *fake) {
+			if !f.rtu {
+				return
+			}
+			f.script = func(n int, q []byte) []act {
+				if n == 3 {
+					return c.acts(f, q)
+				}
+				return []act{{bytes: f.honest(q)}}
+			}
+			l := f.line(instrument("north", 11, time.Second, 0, 500)) // too far apart to merge
+			_, batches := f.start(t, l, Options{})
+			if b := <-batches; b.Err != nil {
+				t.Fatal(b.Err)
+			}
+			if b := <-batches; b.Err == nil {
+				t.Fatalf("%s: the fault is not seen", c.name)
+			}
+			bad := 1
+			for ; (<-batches).Err != nil; bad++ {
+			}
+			if c.quick != (bad == 1) || bad > 6 {
+				t.Errorf("%s: %d bad batches", c.name, bad)
+			}
+		})
+	}
+}
+
+// TestBadTextIsEmpty: what a text said before is not told with a bad reading.
+func TestBadTextIsEmpty(t *testing.T) {
+	both(t, func(t *testing.T, f *fake) {
+		f.script = func(n int, q []byte) []act {
+			if n == 2 {
+				return nil
+			}
+			return []act{{bytes: f.frame(q, 3, 2, 'O', 'K')}}
+		}
+		in := instrument("north", 11, time.Second, 0)
+		in.Points[0].Type, in.Points[0].Registers = "text", 1
+		_, batches := f.start(t, f.line(in), Options{})
+		for _, want := range []string{"OK", "", "OK"} {
+			if r := (<-batches).Readings[0]; r.Text != want || (want == "") != (r.Quality.Reason == reading.NoReply) {
+				t.Errorf("%+v, expected text %q", r, want)
+			}
+		}
+	})
+}
+
+// counted counts what is asked of a stream.
+type counted struct {
+	stream
+	calls *atomic.Int64
+}
+
+func (c counted) Read(b []byte) (int, error)    { c.calls.Add(1); return c.stream.Read(b) }
+func (c counted) Write(b []byte) (int, error)   { c.calls.Add(1); return c.stream.Write(b) }
+func (c counted) SetDeadline(t time.Time) error { c.calls.Add(1); return c.stream.SetDeadline(t) }
+
+// TestDeadLineBurnsNothing: a line whose only instrument swallows all, or hangs up
+// at once, or babbles, costs some calls a second at most, and each poll tells.
+func TestDeadLineBurnsNothing(t *testing.T) {
+	both(t, func(t *testing.T, f *fake) {
+		for name, acts := range map[string][]act{"swallows": nil, "hangs up": {{close: true}}, "babbles": {{bytes: []byte{0x55}}}} {
+			var calls atomic.Int64
+			f.script = func(int, []byte) []act { return acts }
+			l := f.line(instrument("north", 11, 100*time.Millisecond, 0))
+			field, err := New([]Line{l}, Options{})
+			if err != nil {
+				t.Fatal(err)
+			}
+			field.workers[0].link.open = func(ctx context.Context) (stream, error) {
+				s, err := f.open(ctx)
+				return counted{s, &calls}, err
+			}
+			ctx, cancel := context.WithTimeout(t.Context(), 10*time.Minute)
+			polls, before := 0, f.openings()
+			field.Run(ctx, func(b Batch) {
+				polls++
+				if b.Err == nil {
+					t.Errorf("%s: a good batch", name)
+				}
+			})
+			cancel()
+			if polls < 5000 {
+				t.Errorf("%s: %d batches in 10 minutes", name, polls)
+			}
+			if n := f.openings() - before; calls.Load() == 0 || calls.Load() > 6000 || n > 600 {
+				t.Errorf("%s: %d calls and %d openings in 10 minutes", name, calls.Load(), n)
+			}
+		}
+	})
+}
+
 // TestIdleConnectionClosed: many devices hang up on a client that is silent for
 // a while. That is no fault.
 func TestIdleConnectionClosed(t *testing.T) {
@@ -214,12 +331,17 @@ func TestDeadUnit(t *testing.T) {
 		if n := count["south good"]; n < 270 || count["south bad:no-reply"] > 0 {
 			t.Errorf("its neighbour in 300 s: %v", count)
 		}
+		// Ten times the timeout, with the grace after it on RTU.
+		rest := 5 * time.Second
+		if f.rtu {
+			rest = 10 * time.Second
+		}
 		tried := f.asked(11)
-		if n := len(tried); n < 50 || n > 65 {
-			t.Errorf("the dead unit was tried %d times in 300 s, expected about every 5 s", n)
+		if n := time.Duration(len(tried)); n < 5*time.Minute/rest || n > 5*time.Minute/rest+5 {
+			t.Errorf("the dead unit was tried %d times in 300 s, expected about every %v", n, rest)
 		}
 		for i := range tried[1:] {
-			if d := tried[i+1].Sub(tried[i]); d > 6*time.Second {
+			if d := tried[i+1].Sub(tried[i]); d > rest+time.Second {
 				t.Errorf("it was left alone for %v", d)
 			}
 		}
@@ -351,33 +473,34 @@ func TestCancel(t *testing.T) {
 	})
 }
 
-// sink records what is written to it and never answers.
-type sink struct{ wrote [][]byte }
-
-func (s *sink) Write(b []byte) (int, error) {
-	s.wrote = append(s.wrote, slices.Clone(b))
-	return len(b), nil
-}
-func (s *sink) Read([]byte) (int, error)      { return 0, timeout{} }
-func (s *sink) Close() error                  { return nil }
-func (s *sink) SetDeadline(t time.Time) error { return nil }
-
-// TestOnlyReadsLeave gives every function code to the transports.
-func TestOnlyReadsLeave(t *testing.T) {
-	for _, rtu := range []bool{false, true} {
-		for function := range 256 {
-			s := &sink{}
-			w := newWorker((&fake{rtu: rtu}).line(instrument("north", 1, time.Second, 0)), Options{Log: slog.New(slog.DiscardHandler)})
-			w.link.open = func(context.Context) (stream, error) { return s, nil }
-			request := make([]byte, 12)
-			request[w.link.function] = byte(function)
-			_, err := w.link.exchange(t.Context(), request)
-			if err == nil {
-				t.Errorf("function %d was answered", function)
+// TestPauseInASCII: a reply that stops for over a second is given up before a
+// long deadline; one that stops for less is not.
+func TestPauseInASCII(t *testing.T) {
+	for _, c := range []struct {
+		pause time.Duration
+		want  string
+		took  time.Duration
+	}{
+		{900 * time.Millisecond, "good", 900 * time.Millisecond},
+		{1100 * time.Millisecond, "bad:wrong-reply", asciiGap},
+	} {
+		synctest.Test(t, func(t *testing.T) {
+			f := &fake{rtu: true, ascii: true}
+			f.script = func(n int, q []byte) []act {
+				b := f.honest(q)
+				return []act{{bytes: b[:9]}, {after: c.pause, bytes: b[9:]}}
 			}
-			if reads := function >= 1 && function <= 4; reads != (len(s.wrote) > 0) {
-				t.Errorf("function %d: %d frames left (rtu %v)", function, len(s.wrote), rtu)
+			l := f.line(instrument("north", 11, 10*time.Second, 0))
+			l.Timeout = 5 * time.Second
+			_, batches := f.start(t, l, Options{})
+			<-batches // has the grace of a line just opened
+			b := <-batches
+			if got := b.Readings[0].Quality.String(); got != c.want {
+				t.Errorf("a pause of %v: %s, expected %s (%v)", c.pause, got, c.want, b.Err)
 			}
-		}
+			if b.Took < c.took || b.Took > c.took+leastGrace+100*time.Millisecond && c.want == "good" {
+				t.Errorf("a pause of %v: the poll took %v", c.pause, b.Took)
+			}
+		})
 	}
 }

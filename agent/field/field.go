@@ -83,8 +83,9 @@ type Instrument struct {
 	// Unreadable has the addresses that no request may touch, be it only to
 	// read over them.
 	Unreadable []Span
-	// Urgent instruments go first when several are due. One with a point that
-	// has KeepOverRange is urgent in any case.
+	// Urgent instruments go before the others when they are due, between two
+	// requests of a poll too. One with a point that has KeepOverRange is urgent in
+	// any case.
 	Urgent bool
 }
 
@@ -143,7 +144,8 @@ type Batch struct {
 	// Readings has every point of the instrument that was due, in the order of
 	// its Points. They are good until emit returns.
 	Readings []reading.Reading
-	// Took is the time that the poll held the line.
+	// Took is the time that the poll held the line, without that of urgent
+	// instruments that went between.
 	Took time.Duration
 	// Err tells a person why readings are bad and what to do; nil when none is.
 	Err error
@@ -167,7 +169,8 @@ type LineStats struct {
 	// always there.
 	Errors map[string]uint64
 	// Cycle is the time that the last poll of every instrument took together,
-	// Planned what the plan foresees for it.
+	// Planned what the plan foresees for these, with what the units think of late.
+	// An instrument that rests adds to neither.
 	Cycle, Planned time.Duration
 	// Slowest is the longest time until the end of a reply so far. Grace is how
 	// long the line is left silent after a failure; 0 where it needs none.

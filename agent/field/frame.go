@@ -10,9 +10,9 @@ import (
 )
 
 // Sizes of frames: MODBUS Messaging on TCP/IP Implementation Guide V1.0b, 3.1.3,
-// and MODBUS over Serial Line V1.02, 2.5.1 (from memory).
+// and MODBUS over Serial Line V1.02, 2.5.1 and 2.5.2 (from memory).
 const (
-	maxFrame      = 260 // a Modbus TCP frame; an RTU frame has at most 256
+	maxFrame      = 513 // an ASCII frame; a Modbus TCP frame has at most 260, an RTU frame 256
 	tcpHeader     = 7   // transaction, protocol, length, unit
 	rtuHeader     = 1   // unit
 	rtuCRC        = 2
@@ -23,6 +23,10 @@ const (
 type wrongReply string
 
 func (w wrongReply) Error() string { return string(w) }
+
+// wrongSum is of a reply that is right but for its checksum: unit, function, byte
+// count and size fit the request, so that its unit has nothing more to say to it.
+const wrongSum = wrongReply("its checksum is wrong")
 
 // A fit looks at what has arrived so far of the reply to a request. It returns
 // the size that the whole reply has, 0 while that cannot be told, or a
@@ -69,24 +73,23 @@ func fitTCP(request, got []byte) (int, error) {
 	if len(got) < tcpHeader+2 {
 		return 0, nil
 	}
-	field := func(b []byte, at int) uint16 { return binary.BigEndian.Uint16(b[at:]) }
-	for _, c := range []struct {
-		what            string
-		found, expected uint16
-	}{
-		{"transaction", field(got, 0), field(request, 0)},
-		{"protocol", field(got, 2), field(request, 2)},
-		{"unit", uint16(got[6]), uint16(request[6])},
-	} {
-		if c.found != c.expected {
-			return 0, wrongReply(fmt.Sprintf("%s %d, expected %d", c.what, c.found, c.expected))
+	for _, c := range [2]struct {
+		what string
+		at   int
+	}{{"transaction", 0}, {"protocol", 2}} {
+		found, expected := binary.BigEndian.Uint16(got[c.at:]), binary.BigEndian.Uint16(request[c.at:])
+		if found != expected {
+			return 0, wrongReply(fmt.Sprintf("%s %d, expected %d", c.what, found, expected))
 		}
+	}
+	if got[tcpHeader-1] != request[tcpHeader-1] {
+		return 0, wrongUnit(got[tcpHeader-1], request[tcpHeader-1])
 	}
 	pdu, err := fitPDU(request[tcpHeader:], got[tcpHeader:])
 	if err != nil {
 		return 0, err
 	}
-	if length := int(field(got, 4)); length != 1+pdu {
+	if length := int(binary.BigEndian.Uint16(got[4:])); length != 1+pdu {
 		return 0, wrongReply(fmt.Sprintf("length %d, expected %d", length, 1+pdu))
 	}
 	return tcpHeader + pdu, nil
@@ -98,19 +101,21 @@ func fitRTU(request, got []byte) (int, error) {
 		return 0, nil
 	}
 	if got[0] != request[0] {
-		return 0, wrongReply(fmt.Sprintf("unit %d, expected %d", got[0], request[0]))
+		return 0, wrongUnit(got[0], request[0])
 	}
 	pdu, err := fitPDU(request[rtuHeader:], got[rtuHeader:])
 	if err != nil {
 		return 0, err
 	}
 	size := rtuHeader + pdu + rtuCRC
-	if len(got) >= size {
-		if _, err := new(modbus.RTUClientHandler).Decode(got[:size]); err != nil {
-			return 0, wrongReply("its checksum is wrong")
-		}
+	if len(got) == size && crc(got[:size-rtuCRC]) != binary.LittleEndian.Uint16(got[size-rtuCRC:]) {
+		return 0, wrongSum
 	}
 	return size, nil
+}
+
+func wrongUnit(found, expected byte) error {
+	return wrongReply(fmt.Sprintf("unit %d, expected %d", found, expected))
 }
 
 // fitPDU compares function and byte count of a reply with its request and

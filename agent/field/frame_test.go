@@ -10,27 +10,20 @@ import (
 	"github.com/goburrow/modbus"
 )
 
-// TestCRC checks the codec that frames rely on.
-func TestCRC(t *testing.T) {
-	for _, c := range []struct{ source, frame string }{
-		// MODBUS over Serial Line Specification V1.02, 6.2.2, the worked example; from memory.
-		{"the specification's example", "02 07 41 12"},
-		// The check value of CRC-16/MODBUS, 0x4B37 over the digits 1 to 9; from memory.
-		{"the digits 1 to 9", "31 32 33 34 35 36 37 38 39 37 4B"},
-	} {
-		want := unhex(t, c.frame)
-		h := modbus.NewRTUClientHandler("")
-		h.SlaveId = want[0]
-		got, err := h.Encode(&modbus.ProtocolDataUnit{FunctionCode: want[1], Data: want[2 : len(want)-2]})
-		if err != nil || !bytes.Equal(got, want) {
-			t.Errorf("%s: % X, %v; expected % X", c.source, got, err, want)
-		}
-	}
-}
-
 // rtu adds the checksum.
 func rtu(unit byte, pdu ...byte) []byte {
 	h := modbus.NewRTUClientHandler("")
+	h.SlaveId = unit
+	frame, err := h.Encode(&modbus.ProtocolDataUnit{FunctionCode: pdu[0], Data: pdu[1:]})
+	if err != nil {
+		panic(err)
+	}
+	return frame
+}
+
+// ascii spells a frame.
+func ascii(unit byte, pdu ...byte) []byte {
+	h := modbus.NewASCIIClientHandler("")
 	h.SlaveId = unit
 	frame, err := h.Encode(&modbus.ProtocolDataUnit{FunctionCode: pdu[0], Data: pdu[1:]})
 	if err != nil {
@@ -43,6 +36,7 @@ func TestReadReply(t *testing.T) {
 	tcpAsk := unhex(t, "00 07 00 00 00 06 11 03 00 6B 00 03")
 	rtuAsk := rtu(0x11, 3, 0, 0x6B, 0, 3)
 	coils := rtu(0x11, 1, 0, 0x13, 0, 0x13)
+	asciiAsk := ascii(0x11, 3, 0, 0x6B, 0, 3)
 	for _, c := range []struct {
 		reason   string
 		f        fit
@@ -73,6 +67,21 @@ func TestReadReply(t *testing.T) {
 		{"RTU echo of the request by the adapter", fitRTU, rtuAsk, rtuAsk, "byte count 0, expected 6"},
 		{"RTU checksum", fitRTU, rtuAsk, unhex(t, "11 03 06 02 2B 00 00 00 64 00 00"), "its checksum is wrong"},
 		{"RTU, two replies in one piece", fitRTU, rtuAsk, append(rtu(0x11, 0x83, 2), rtu(0x11, 0x83, 2)...), "5 or more bytes follow the reply"},
+
+		{"ASCII", fitASCII, asciiAsk, ascii(0x11, 3, 6, 2, 0x2B, 0, 0, 0, 0x64), ""},
+		{"ASCII exception", fitASCII, asciiAsk, ascii(0x11, 0x83, 2), ""},
+		{"ASCII unit", fitASCII, asciiAsk, ascii(0x12, 3, 6, 2, 0x2B, 0, 0, 0, 0x64), "unit 18, expected 17"},
+		{"ASCII function", fitASCII, asciiAsk, ascii(0x11, 4, 6, 2, 0x2B, 0, 0, 0, 0x64), "function code 4, expected 3"},
+		{"ASCII byte count", fitASCII, asciiAsk, ascii(0x11, 3, 2, 2, 0x2B), "byte count 2, expected 6"},
+		{"ASCII echo of the request by the adapter", fitASCII, asciiAsk, asciiAsk, "byte count 0, expected 6"},
+		{"ASCII checksum, 06 for 07", fitASCII, asciiAsk, []byte(":1103060607000000647A\r\n"), "its checksum is wrong"},
+		{"ASCII from a unit that speaks RTU", fitASCII, asciiAsk, rtu(0x11, 3, 6, 2, 0x2B, 0, 0, 0, 0x64), "it begins with byte 11, expected a colon"},
+		{"ASCII, something before the colon", fitASCII, asciiAsk, []byte("\x00:118302" + "6A\r\n"), "it begins with byte 00, expected a colon"},
+		{"ASCII in small letters, which the specification does not have", fitASCII, asciiAsk, []byte(":1183026a\r\n"), `byte 4 is spelled "6a", expected two of 0 to 9 and A to F`},
+		{"ASCII, a colon in the middle", fitASCII, asciiAsk, []byte(":11:83026A\r\n"), `byte 2 is spelled ":8", expected two of 0 to 9 and A to F`},
+		{"ASCII without the carriage return", fitASCII, asciiAsk, []byte(":1183026A\n\n"), "it ends with bytes 0A 0A, expected carriage return and line feed"},
+		{"ASCII, two replies in one piece", fitASCII, asciiAsk, append(ascii(0x11, 0x83, 2), ascii(0x11, 0x83, 2)...), "11 or more bytes follow the reply"},
+		{"ASCII, the end in the middle", fitASCII, asciiAsk, []byte(":1183"), io.EOF.Error()},
 	} {
 		got, err := readReply(bytes.NewReader(c.got), c.ask, c.f, new(buffer))
 		if c.fails == "" {
@@ -107,44 +116,3 @@ type timeout struct{}
 
 func (timeout) Error() string { return "timeout" }
 func (timeout) Timeout() bool { return true }
-
-// fuzzReply gives bytes in pieces and asserts that whatever is accepted fits.
-func fuzzReply(t *testing.T, f fit, ask, data []byte, header int) {
-	got, err := readReply(iotest.HalfReader(bytes.NewReader(data)), ask, f, new(buffer))
-	if err != nil {
-		return
-	}
-	pdu := got[header:]
-	switch {
-	case !bytes.HasPrefix(data, got):
-		t.Errorf("% X is read as % X", data, got)
-	case got[header-1] != ask[header-1]:
-		t.Errorf("unit of % X", got)
-	case pdu[0]&^exceptionFlag != ask[header]:
-		t.Errorf("function of % X", got)
-	case pdu[0] == ask[header] && pdu[1] != 2*ask[header+4]:
-		t.Errorf("byte count of % X", got)
-	}
-}
-
-func FuzzTCPReply(f *testing.F) {
-	ask := []byte{0, 7, 0, 0, 0, 6, 1, 3, 0, 0, 0, 2}
-	f.Add([]byte{0, 7, 0, 0, 0, 7, 1, 3, 4, 1, 2, 3, 4})
-	f.Add([]byte{0, 7, 0, 0, 0, 3, 1, 0x83, 2})
-	f.Fuzz(func(t *testing.T, data []byte) {
-		fuzzReply(t, fitTCP, ask, data, tcpHeader)
-	})
-}
-
-func FuzzRTUReply(f *testing.F) {
-	ask := rtu(1, 4, 0, 0, 0, 2)
-	f.Add([]byte{4, 4, 1, 2, 3, 4}, true)
-	f.Add([]byte{0x84, 2}, true)
-	f.Add([]byte{1, 4, 4, 1, 2, 3, 4, 0, 0}, false)
-	f.Fuzz(func(t *testing.T, data []byte, sum bool) {
-		if sum && len(data) > 0 && len(data) < 250 {
-			data = rtu(1, data...)
-		}
-		fuzzReply(t, fitRTU, ask, data, rtuHeader)
-	})
-}

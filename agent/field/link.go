@@ -7,7 +7,6 @@ import (
 	"io"
 	"math/rand/v2"
 	"net"
-	"os"
 	"time"
 
 	"ebbwatch/agent/reading"
@@ -20,8 +19,8 @@ const (
 	lastReopen  = 3 * time.Second
 )
 
-// leastGrace is the shortest time that an RTU line is left silent after a
-// failed transaction, so that a late reply is not taken for the next one. It
+// leastGrace is the shortest time that a line of RTU or ASCII is left silent after
+// a failed transaction, so that a late reply is not taken for the next one. It
 // sufficed for replies up to 450 ms late. A slower unit lengthens it.
 const leastGrace = 500 * time.Millisecond
 
@@ -46,21 +45,28 @@ func (f *failure) Unwrap() error { return f.err }
 // link carries frames between a line and its units. Only the goroutine that
 // owns the line uses it.
 type link struct {
-	open     func(context.Context) (stream, error)
-	fit      fit
-	function int // where a request has its function code
-	timeout  time.Duration
-	// silence comes before each request on RTU: 3.5 characters. It is 0 on
-	// Modbus TCP, where transactions have numbers and need no grace either.
+	framing
+	open    func(context.Context) (stream, error)
+	timeout time.Duration
+	// silence comes before each request. It is 0 on Modbus TCP, where
+	// transactions have numbers and need no grace either.
 	silence time.Duration
+	// gap is the longest pause within a reply, 0 where none is known.
+	gap time.Duration
 	// keep leaves the device open after a failed transaction. A connection is
 	// closed, since a late reply could still be in it.
 	keep bool
 	// discarded is told of bytes that arrived when no reply was awaited.
 	discarded func(int)
 
+	requests map[ask][]byte
+	number   uint16 // of the last transaction
+
 	s        stream
-	stop     func() bool // ends what ends s with its context
+	ctx      context.Context // that ends s
+	stop     func()          // ends that
+	deadline time.Time       // of the transaction
+	used     bool            // whether s has carried one
 	got      buffer
 	failures int       // of opening, or of what was opened, since the last reply
 	openAt   time.Time // not before
@@ -71,17 +77,34 @@ type link struct {
 	graceUntil time.Time
 }
 
+// newLink makes the link of a line. It opens nothing.
+func newLink(line Line, discarded func(int)) *link {
+	l := &link{
+		framing: framingOf(line.Kind), open: dial(line.Address), timeout: line.Timeout, silence: line.silence(),
+		discarded: discarded, requests: map[ask][]byte{},
+	}
+	if line.Kind.ascii() {
+		l.gap = asciiGap
+	}
+	if line.Kind.serial() {
+		l.keep = true
+		l.open = func(context.Context) (stream, error) { return openTTY(line) }
+	}
+	return l
+}
+
 // exchange sends a request to read and returns the reply that fits it, which is
 // good until the next. From the first byte sent to the last received it takes at
 // most the line's timeout. The error is a *failure, or that of ctx.
 func (l *link) exchange(ctx context.Context, request []byte) ([]byte, error) {
-	if f := request[l.function]; f < 1 || f > 4 {
+	if f := l.function(request); f < 1 || f > 4 {
 		return nil, fmt.Errorf("function code %d is not one of 1 to 4, which read: not sent", f)
 	}
 	deadline := time.Now().Add(l.timeout)
 	for {
-		used := l.s != nil
+		used := l.s != nil && l.used
 		reply, err := l.attempt(ctx, deadline, request)
+		l.used = true
 		if err == nil {
 			l.failures = 0
 			l.slowest = max(l.slowest, time.Since(l.sent))
@@ -108,34 +131,47 @@ func (l *link) attempt(ctx context.Context, deadline time.Time, request []byte) 
 	if err := l.connect(ctx, deadline); err != nil {
 		return nil, err
 	}
-	s := l.s
-	if err := s.SetDeadline(deadline); err != nil {
-		return nil, err
-	}
-	if ctx.Err() != nil {
-		return nil, ctx.Err()
-	}
 	if l.silence > 0 {
-		if err := l.listen(ctx); err != nil {
+		if err := l.listen(); err != nil {
 			return nil, err
 		}
-		if err := s.SetDeadline(time.Now().Add(l.timeout)); err != nil {
-			return nil, err
-		}
-		if ctx.Err() != nil {
-			return nil, ctx.Err()
-		}
+		deadline = time.Now().Add(l.timeout)
+	}
+	l.deadline = deadline
+	if err := l.until(deadline); err != nil {
+		return nil, err
 	}
 	l.sent = time.Now()
-	if _, err := s.Write(request); err != nil {
+	if _, err := l.s.Write(request); err != nil {
 		return nil, err
 	}
-	return readReply(s, request, l.fit, &l.got)
+	return readReply(l, request, l.fit, &l.got)
+}
+
+// Read reads a part of a reply. After it no pause is longer than the gap.
+func (l *link) Read(b []byte) (int, error) {
+	n, err := l.s.Read(b)
+	if l.gap > 0 && err == nil {
+		if next := time.Now().Add(l.gap); next.Before(l.deadline) {
+			err = l.until(next)
+		}
+	}
+	return n, err
+}
+
+// until sets the deadline of what follows. Whoever does so has to look at the
+// context after it, whose end has set one too.
+func (l *link) until(t time.Time) error {
+	if err := l.s.SetDeadline(t); err != nil {
+		return err
+	}
+	return l.ctx.Err()
 }
 
 // connect opens the line unless it is open, or was tried too recently.
 func (l *link) connect(ctx context.Context, deadline time.Time) error {
 	if l.s != nil {
+		l.bind(ctx)
 		return nil
 	}
 	if l.openErr != nil && time.Now().Before(l.openAt) {
@@ -147,15 +183,34 @@ func (l *link) connect(ctx context.Context, deadline time.Time) error {
 	if err != nil {
 		return l.shut(err)
 	}
-	l.s = s
-	// Whoever sets a deadline looks at ctx after that, so none outlasts this.
-	l.stop = context.AfterFunc(ctx, func() { s.SetDeadline(past) })
+	l.s, l.used = s, false
+	l.bind(ctx)
 	if l.silence > 0 {
 		// A reply to a request of before may still come, or be held by a
 		// serial server.
-		l.graceUntil = latest(l.graceUntil, time.Now().Add(leastGrace))
+		l.graceUntil = latest(l.graceUntil, time.Now().Add(l.grace()))
 	}
 	return nil
+}
+
+// bind lets the end of ctx end what s waits for.
+func (l *link) bind(ctx context.Context) {
+	if l.ctx == ctx {
+		return
+	}
+	if l.stop != nil {
+		l.stop()
+	}
+	s, ended := l.s, make(chan struct{})
+	stop := context.AfterFunc(ctx, func() {
+		s.SetDeadline(past)
+		close(ended)
+	})
+	l.ctx, l.stop = ctx, func() {
+		if !stop() {
+			<-ended // else it could end what another context waits for
+		}
+	}
 }
 
 // shut closes the line because of err and sets when it may be opened again.
@@ -189,52 +244,66 @@ func (l *link) fail(err error) *failure {
 }
 
 // grace is how long the line is left silent after a failed transaction: twice
-// the slowest reply seen, be it in time or late, within bounds.
+// the slowest reply seen, be it in time or late, within bounds. It is 0 where
+// transactions have numbers.
 func (l *link) grace() time.Duration {
-	return max(leastGrace, min(2*l.slowest, 3*l.timeout))
+	if l.silence == 0 {
+		return 0
+	}
+	return max(leastGrace, min(2*l.slowest, l.mostLate()))
 }
+
+// mostLate is how long after a request bytes are still thought to answer it.
+func (l *link) mostLate() time.Duration { return max(3*l.timeout, 2*leastGrace) }
 
 // coarse is how late a deadline may be noticed: Go's poller counts milliseconds.
 const coarse = time.Millisecond
 
-// listen waits until the grace is over and the line has been silent for 3.5
-// characters, and discards what arrives meanwhile. On a device it waits the last
-// millisecond by a finer clock and deaf: every request would be late else.
-func (l *link) listen(ctx context.Context) error {
+// listen waits until the grace is over and the line has been silent, and discards
+// what arrives meanwhile. On a serial device it waits the last millisecond by a
+// finer clock, then looks once more: every request would be late else.
+func (l *link) listen() error {
 	until := latest(l.graceUntil, time.Now().Add(l.silence))
 	limit := until.Add(l.timeout)
-	var deaf time.Duration
-	if _, device := l.s.(*os.File); device {
-		deaf = coarse
+	var fine time.Duration
+	if isTTY(l.s) {
+		fine = coarse
 	}
-	var waste [maxFrame]byte
 	for {
-		if err := l.s.SetDeadline(until.Add(-deaf)); err != nil {
+		if err := l.until(until.Add(-fine)); err != nil {
 			return err
 		}
-		if ctx.Err() != nil {
-			return ctx.Err()
+		n, err := l.s.Read(l.got[:])
+		if fine > 0 && isTimeout(err) {
+			pause(time.Until(until))
+			if n = waiting(l.s, l.got[:]); n > 0 {
+				err = nil
+			}
 		}
-		n, err := l.s.Read(waste[:])
 		now := time.Now()
 		if n > 0 {
 			l.discarded(n)
-			if late := now.Sub(l.sent); late < 3*l.timeout {
+			if late := now.Sub(l.sent); late < l.mostLate() {
 				l.slowest = max(l.slowest, late)
 			}
 			until = latest(until, now.Add(l.silence))
 		}
 		switch {
 		case isTimeout(err):
-			if deaf > 0 {
-				pause(time.Until(until))
-			}
-			return ctx.Err()
+			return l.ctx.Err()
 		case err != nil:
 			return err
 		case now.After(limit):
 			return wrongReply("bytes keep arriving that nobody asked for")
 		}
+	}
+}
+
+// outlast waits for the end of a grace, so that whoever sends next is chosen
+// after it. What goes wrong meanwhile, the next exchange meets too.
+func (l *link) outlast(ctx context.Context) {
+	if l.silence > 0 && l.connect(ctx, time.Now().Add(l.timeout)) == nil && time.Now().Before(l.graceUntil) {
+		l.listen()
 	}
 }
 
@@ -249,7 +318,7 @@ func (l *link) close() {
 	if l.s != nil {
 		l.stop()
 		l.s.Close()
-		l.s = nil
+		l.s, l.ctx, l.stop = nil, nil, nil
 	}
 }
 
@@ -263,17 +332,44 @@ func dial(address string) func(context.Context) (stream, error) {
 			}
 			return nil, err
 		}
-		return c, nil
+		return lean(c)
+	}
+}
+
+// shortSilence is the shortest between RTU frames, above 19200 baud: MODBUS over
+// Serial Line V1.02, 2.5.1.1 (from memory).
+const shortSilence = 1750 * time.Microsecond
+
+// asciiGap is the longest pause between two characters of an ASCII frame: MODBUS
+// over Serial Line V1.02, 2.5.2 (from memory).
+const asciiGap = time.Second
+
+// silence is how long the line is silent before a request. ASCII frames need
+// none, but only a wait as long as a character hears one that nobody asked for.
+func (l Line) silence() time.Duration {
+	switch {
+	case l.Kind == TCP:
+		return 0
+	case l.Kind.ascii():
+		return max(shortSilence, l.character())
+	default:
+		return characterSilence(l.Baud)
 	}
 }
 
 // characterSilence is the silence of 3.5 characters that separates RTU frames:
-// MODBUS over Serial Line V1.02, 2.5.1.1 (from memory), by which a character has 11 bits and
-// the silence is 1.75 ms above 19200 baud. Baud 0 is a line behind a serial
-// server, which keeps the silence itself.
+// MODBUS over Serial Line V1.02, 2.5.1.1 (from memory), by which a character has
+// 11 bits. Baud 0 is a line behind a serial server, which keeps the silence
+// itself.
 func characterSilence(baud int) time.Duration {
 	if baud == 0 || baud > 19200 {
-		return 1750 * time.Microsecond
+		return shortSilence
 	}
 	return 7 * 11 * time.Second / time.Duration(2*baud)
 }
+
+// serial reports whether frames travel on a serial device.
+func (k Kind) serial() bool { return k == RTU || k == ASCII }
+
+// ascii reports whether frames are made of characters.
+func (k Kind) ascii() bool { return k == ASCII || k == ASCIIOverTCP }

@@ -6,6 +6,11 @@ import (
 	"io"
 	"math"
 	"net"
+	"os/exec"
+	"regexp"
+	"slices"
+	"strconv"
+	"strings"
 	"testing"
 	"time"
 
@@ -86,6 +91,7 @@ func run(t *testing.T, l Line) running {
 	ended := make(chan error)
 	go func() {
 		ended <- field.Run(ctx, func(b Batch) {
+			b.Readings = slices.Clone(b.Readings)
 			select {
 			case r.batches <- b:
 			case <-ctx.Done():
@@ -192,6 +198,80 @@ func TestLibmodbusRTUOverTCP(t *testing.T) {
 	m, points, want := peerMap()
 	peer := peertest.LibmodbusRTU(t, m, 19200, "even", 1)
 	againstPeer(t, Line{Kind: RTUOverTCP, Address: serialServer(t, peer.Device())}, peer, points, want)
+}
+
+func TestPymodbusASCII(t *testing.T) {
+	m, points, want := peerMap()
+	peer := peertest.PymodbusASCII(t, m, 115200)
+	// A pseudo-terminal carries eight bits whatever it is asked for.
+	l := Line{Kind: ASCII, Device: peer.Device(), Baud: 115200, Parity: "none", StopBits: 2, DataBits: 7}
+	t.Run("values", func(t *testing.T) { againstPeer(t, l, peer, points, want) })
+	t.Run("absent unit", func(t *testing.T) { absentUnit(t, l, "bad:no-reply") })
+}
+
+func TestPymodbusOverTCP(t *testing.T) {
+	for _, kind := range []Kind{RTUOverTCP, ASCIIOverTCP} {
+		t.Run(string(kind), func(t *testing.T) {
+			m, points, want := peerMap()
+			framing, _, _ := strings.Cut(string(kind), "-")
+			peer := peertest.PymodbusOverTCP(t, m, framing)
+			againstPeer(t, Line{Kind: kind, Address: peer.Addr()}, peer, points, want)
+		})
+	}
+}
+
+// TestMbpoll reads every table of a peer with mbpoll, a master by other people,
+// and with a field, over TCP and RTU.
+func TestMbpoll(t *testing.T) {
+	tool := peertest.Tool(t, "mbpoll")
+	m, _ := soaked(1)
+	server, serial := peertest.Libmodbus(t, m), peertest.LibmodbusRTU(t, m, 19200, "even", 1)
+	host, port, err := net.SplitHostPort(server.Addr())
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, way := range []struct {
+		line Line
+		args []string
+	}{
+		{Line{Kind: TCP, Address: server.Addr()}, []string{"-m", "tcp", "-p", port, host}},
+		{Line{Kind: RTU, Device: serial.Device(), Baud: 19200, Parity: "even", StopBits: 1}, []string{"-m", "rtu", "-b", "19200", "-P", "even", serial.Device()}},
+	} {
+		const from, count = 40, 20
+		in := Instrument{Name: "north", Unit: 1, Every: 100 * time.Millisecond}
+		var theirs []float64
+		for kind, table := range map[string]Table{"0": Coil, "1": DiscreteInput, "3:hex": InputRegister, "4:hex": HoldingRegister} {
+			args := append([]string{"-0", "-1", "-a", "1", "-r", fmt.Sprint(from), "-c", fmt.Sprint(count), "-t", kind}, way.args...)
+			out, err := exec.Command(tool, args...).Output()
+			if err != nil {
+				t.Fatalf("mbpoll %v: %v\n%s", args, err, out)
+			}
+			for _, found := range regexp.MustCompile(`(?m)^\[(\d+)\]:\s+(\w+)`).FindAllStringSubmatch(string(out), -1) {
+				address, _ := strconv.Atoi(found[1])
+				value, err := strconv.ParseUint(found[2], 0, 16)
+				if err != nil {
+					t.Fatal(err)
+				}
+				p := Point{Name: fmt.Sprint(table, address), Table: table, Address: uint16(address), Type: "uint16", Scale: 1, Unit: one}
+				if p.bits() {
+					p.Type = "bit"
+				}
+				in.Points = append(in.Points, p)
+				theirs = append(theirs, float64(value))
+			}
+		}
+		if len(theirs) != 4*count {
+			t.Fatalf("mbpoll gives %d values, expected %d", len(theirs), 4*count)
+		}
+		l := way.line
+		l.Name, l.Timeout, l.Instruments = "line-a", time.Second, []Instrument{in}
+		b := run(t, l).next("north")
+		for i, r := range b.Readings {
+			if r.Value != theirs[i] || r.Quality.String() != "good" {
+				t.Errorf("%s: %s is %v, %v; mbpoll reads %v", l.Kind, r.Point, r.Value, r.Quality, theirs[i])
+			}
+		}
+	}
 }
 
 // serialServer carries bytes between one TCP client at a time and a device.

@@ -183,21 +183,21 @@ func (b block) part(p Point, data []byte) []byte {
 	return data[2*from : 2*(from+p.size())]
 }
 
-// alike reports whether the replies to two of the blocks look the same. RTU
-// replies name neither address nor transaction, so a late reply to one could be
-// taken for that to the other.
+// alike reports whether the replies to two of the blocks look the same though
+// they are of other addresses. RTU replies name neither address nor transaction,
+// so a late reply to one could be taken for that to the other.
 func alike(blocks []block) bool {
 	type shape struct {
 		table Table
 		bytes int
 	}
-	seen := map[shape]bool{}
+	seen := map[shape]block{}
 	for _, b := range blocks {
 		s := shape{b.table, b.bytes()}
-		if seen[s] {
+		if c, ok := seen[s]; ok && (c.address != b.address || c.quantity != b.quantity) {
 			return true
 		}
-		seen[s] = true
+		seen[s] = b
 	}
 	return false
 }

@@ -172,25 +172,67 @@ func exhaustive(l Line, points []Point, unreadable []Span) time.Duration {
 	return least
 }
 
-// TestPlanIsTheBest compares the plan of 1,000 random maps with the best of all
-// ways to put their points into requests.
+// TestPlanIsTheBest compares, for 1,000 random maps, the requests of every poll
+// with the best of all ways to put the points that are due into requests, over
+// as long as it takes until all periods begin together again.
 func TestPlanIsTheBest(t *testing.T) {
 	var planned, best time.Duration
 	for seed := range uint64(1000) {
 		r := rand.New(rand.NewPCG(seed, 0))
 		l := []Line{slow, quick, network}[r.IntN(3)]
-		points, unreadable := randomMap(r.IntN, 7)
-		var sum time.Duration
-		for _, q := range Plan(Line{Kind: l.Kind, Baud: l.Baud, Parity: l.Parity, StopBits: l.StopBits, Instruments: []Instrument{{Points: points, Unreadable: unreadable}}}) {
-			sum += q.Wire + q.Think
+		in := Instrument{Every: time.Second}
+		in.Points, in.Unreadable = randomMap(r.IntN, 7)
+		every := [][]time.Duration{{0}, {0, 5 * time.Second}, {0, 2 * time.Second, 6 * time.Second}, {2 * time.Second, 3 * time.Second}}[r.IntN(4)]
+		for i := range in.Points {
+			in.Points[i].Every = every[r.IntN(len(every))]
 		}
-		least := exhaustive(l, points, unreadable)
-		if d := sum - least; d.Abs() > time.Microsecond {
+		l.Instruments = []Instrument{in}
+		u := newUnit(in, costOf(l))
+		const seconds = 30
+		var sum, least time.Duration
+		known := map[uint64]time.Duration{}
+		for now := range seconds {
+			var due []Point
+			var paces uint64
+			for k, p := range in.periods() {
+				if now%int(p.Seconds()) == 0 {
+					paces |= 1 << k
+				}
+			}
+			for _, p := range in.Points {
+				if now%int(in.period(p).Seconds()) == 0 {
+					due = append(due, p)
+				}
+			}
+			if _, ok := known[paces]; !ok && paces > 0 {
+				known[paces] = exhaustive(l, due, in.Unreadable)
+			}
+			least += known[paces]
+			if paces > 0 {
+				u.now = u.visit(paces)
+				sum += u.planned()
+			}
+		}
+		if d := sum - least; d.Abs() > seconds*time.Microsecond {
 			t.Errorf("seed %d: planned %v, the best takes %v", seed, sum, least)
+		}
+		// What check shows is the same, or more where periods do not fit.
+		if shown := LoadOf(l).Mean * seconds; shown < sum.Seconds()-1e-6 || shown > sum.Seconds()+1e-6 && nested(in.periods()) {
+			t.Errorf("seed %d: planned %v, shown are %v s", seed, sum, shown)
 		}
 		planned, best = planned+sum, best+least
 	}
 	t.Logf("planned cost to the best: %.4f", planned.Seconds()/best.Seconds())
+}
+
+// nested reports whether each period is a multiple of the one before.
+func nested(periods []time.Duration) bool {
+	for k := range periods[1:] {
+		if periods[k+1]%periods[k] != 0 {
+			return false
+		}
+	}
+	return true
 }
 
 // TestPlanHoldsItsLimits: every point is read once and whole, no request is too
@@ -260,6 +302,7 @@ func TestHalves(t *testing.T) {
 
 func TestPlannedRequests(t *testing.T) {
 	l := slow
+	l.Timeout = 300 * time.Millisecond
 	l.Instruments = []Instrument{
 		{Name: "scales", Unit: 11, Every: time.Second, Points: at(HoldingRegister, "float32", 0, 2)},
 		{Name: "detector", Unit: 12, Every: 200 * time.Millisecond, Points: at(Coil, "bit", 9)},
@@ -268,20 +311,30 @@ func TestPlannedRequests(t *testing.T) {
 	// 8 and 5+8 characters of 11 bits, 8 and 5+1 of them; 3.5 before and after.
 	character := 11 * time.Second / 9600
 	silence := 7 * 11 * time.Second / (2 * 9600)
+	both := 35*character + 4*silence + 20*time.Millisecond
+	// With the other dead there are the timeout of 0.3 s and the grace of 0.5 s in
+	// its place, and what is left of a grace when the poll falls due.
+	old := func(name string, every time.Duration) PlannedPoint {
+		other := 21*character + 2*silence + 10*time.Millisecond
+		if name == "c" {
+			other = 14*character + 2*silence + 10*time.Millisecond
+		}
+		return PlannedPoint{name, every + both, every + other + 1300*time.Millisecond}
+	}
 	want := []PlannedRequest{
-		{"scales", 11, time.Second, HoldingRegister, 0, 4, []string{"a", "b"}, 8, 13, 21*character + 2*silence, 10 * time.Millisecond},
-		{"detector", 12, 200 * time.Millisecond, Coil, 9, 1, []string{"c"}, 8, 6, 14*character + 2*silence, 10 * time.Millisecond},
+		{"scales", 11, false, time.Second, 0, HoldingRegister, 0, 4, []PlannedPoint{old("a", time.Second), old("b", time.Second)}, 8, 13, 21*character + 2*silence, 10 * time.Millisecond},
+		{"detector", 12, false, 200 * time.Millisecond, 0, Coil, 9, 1, []PlannedPoint{old("c", 200*time.Millisecond)}, 8, 6, 14*character + 2*silence, 10 * time.Millisecond},
 	}
 	got := Plan(l)
 	if d := cmp.Diff(want, got); d != "" {
 		t.Error(d)
 	}
 	// 21 and 14 characters, four silences and two thoughts: 76.1 ms.
-	load := LoadOf(got)
+	load := LoadOf(l)
 	if load.Cycle.Round(100*time.Microsecond) != 76100*time.Microsecond || math.Abs(load.Peak-0.381) > 0.001 || math.Abs(load.Mean-(0.0421+0.1703)) > 0.001 {
 		t.Errorf("%+v", load)
 	}
-	if got := LoadOf(nil); got != (Load{}) {
+	if got := LoadOf(Line{Kind: TCP}); got != (Load{}) {
 		t.Errorf("%+v", got)
 	}
 }
@@ -319,6 +372,7 @@ func TestAlike(t *testing.T) {
 		{"a single request", []block{{HoldingRegister, 0, 2, nil}}, false},
 		{"two of one size", []block{{HoldingRegister, 0, 2, nil}, {HoldingRegister, 100, 2, nil}}, true},
 		{"two sizes", []block{{HoldingRegister, 0, 2, nil}, {HoldingRegister, 100, 3, nil}}, false},
+		{"one request twice", []block{{Coil, 8, 8, nil}, {Coil, 8, 8, nil}}, false},
 		{"two tables have two function codes", []block{{HoldingRegister, 0, 2, nil}, {InputRegister, 0, 2, nil}}, false},
 		{"bits that fill as many bytes", []block{{Coil, 0, 1, nil}, {Coil, 500, 7, nil}}, true},
 	} {

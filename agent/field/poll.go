@@ -14,39 +14,57 @@ import (
 
 // A unit that does not answer is tried again after its period, then after
 // twice, four times and so on, up to longestRest, but at least every
-// restPeriods of its periods or leastRest, whichever is longer. Common practice,
+// restPeriods of its periods or leastRest, whichever is longer; and in any case
+// up to restShare times as long as one attempt holds the line. Common practice,
 // no source.
 const (
 	longestRest = 30 * time.Second
 	restPeriods = 4
 	leastRest   = 5 * time.Second
+	restShare   = 10
 )
+
+// restOf is how long a unit of a period is left alone at most, when an attempt
+// holds the line for some time: the timeout, and on a serial line the grace
+// after it. A dead unit so takes at most one part in restShare of the line's
+// time, holds/restOf, once it has rested that long.
+func restOf(every, holds time.Duration) time.Duration {
+	rest := max(holds*restShare, min(max(longestRest, every), max(restPeriods*every, leastRest)))
+	return (rest + every - 1) / every * every // it is tried at its pace
+}
 
 // What was learned from refused requests is forgotten after this time, for the
 // instrument may have been mended. Common practice, no source.
 const forgetAfter = 24 * time.Hour
 
-// poll reads an instrument once. It returns the kind of failure, one of the
-// keys of LineStats.Errors, when the instrument could not be read.
+// poll makes the present visit of a unit. It returns the kind of failure, one of
+// the keys of LineStats.Errors, when the unit could not be read.
 func (w *worker) poll(ctx context.Context, u *unit) (b Batch, failed string) {
-	b = Batch{Line: w.line.Name, Instrument: u.Name, Readings: make([]reading.Reading, len(u.Points))}
-	for i, p := range u.Points {
-		b.Readings[i].Point = p.Name
+	v, began := u.now, time.Now()
+	b = Batch{Line: w.line.Name, Instrument: u.Name, Readings: v.readings}
+	for i := range v.points {
+		b.Readings[i] = reading.Reading{Point: v.points[i].Name}
 	}
-	if time.Now().Before(u.tryAt) {
+	if began.Before(u.tryAt) {
 		b.fill(u.reason, w.now())
 		b.Err = u.last
 		return b, kindOf(u.reason)
 	}
-	if len(u.learned) > 0 && time.Now().After(u.forgetAt) {
+	if len(u.learned) > 0 && u.failures == 0 && began.After(u.forgetAt) {
 		u.learned = nil
-		w.plan(u)
+		u.replan()
+	}
+	u.follow(began)
+	from := 0
+	if u.failures > 0 {
+		from = v.shortest() // whether it answers again costs no more
 	}
 	var first *failure
 	var apart []barrier
-	for _, blk := range u.blocks {
+	for i := range v.blocks {
+		blk := v.blocks[(from+i)%len(v.blocks)]
 		f := w.readBlock(ctx, u, blk, &b)
-		if f != nil && refusesMerging(f) && !blk.single(u.Points) && time.Now().After(u.splitAt) {
+		if f != nil && refusesMerging(f) && !blk.single(v.points) && time.Now().After(u.splitAt) {
 			var found []barrier
 			var helped bool
 			if found, helped, f = w.readApart(ctx, u, blk, &b); helped {
@@ -67,7 +85,7 @@ func (w *worker) poll(ctx context.Context, u *unit) (b Batch, failed string) {
 			break
 		}
 	}
-	w.learn(u, apart)
+	u.learn(apart)
 	w.rest(u, first)
 	if first == nil {
 		b.Err = w.explainPoints(u, b.Readings)
@@ -77,11 +95,21 @@ func (w *worker) poll(ctx context.Context, u *unit) (b Batch, failed string) {
 	return b, kindOf(first.reason)
 }
 
-// learn plans anew when a poll found what the one before had found, which was
+// shortest is the number of the block with the fewest bytes.
+func (v *visit) shortest() (least int) {
+	for i, b := range v.blocks {
+		if b.bytes() < v.blocks[least].bytes() {
+			least = i
+		}
+	}
+	return least
+}
+
+// learn plans anew when a visit found what the one before had found, which was
 // then no passing trouble.
-func (w *worker) learn(u *unit, found []barrier) {
-	again := slices.DeleteFunc(slices.Clone(found), func(n barrier) bool { return !slices.Contains(u.suspected, n) })
-	u.suspected = found
+func (u *unit) learn(found []barrier) {
+	again := slices.DeleteFunc(slices.Clone(found), func(n barrier) bool { return !slices.Contains(u.now.suspected, n) })
+	u.now.suspected = found
 	if len(again) == 0 {
 		return
 	}
@@ -89,7 +117,7 @@ func (w *worker) learn(u *unit, found []barrier) {
 		u.forgetAt = time.Now().Add(forgetAfter)
 	}
 	u.learned = append(u.learned, again...)
-	w.plan(u)
+	u.replan()
 }
 
 // readApart reads the halves of a refused block, and the halves of these where
@@ -97,7 +125,8 @@ func (w *worker) learn(u *unit, found []barrier) {
 // from now on, whether anything was answered with values, and the first failure,
 // or the one that ends the poll.
 func (w *worker) readApart(ctx context.Context, u *unit, blk block, b *Batch) (found []barrier, helped bool, first *failure) {
-	left, right := blk.halves(u.Points)
+	points := u.now.points
+	left, right := blk.halves(points)
 	answered := 0
 	for _, half := range [2]block{left, right} {
 		f := w.readBlock(ctx, u, half, b)
@@ -106,7 +135,7 @@ func (w *worker) readApart(ctx context.Context, u *unit, blk block, b *Batch) (f
 			answered++
 			helped = true
 		case !refusesMerging(f):
-		case half.single(u.Points):
+		case half.single(points):
 			found = append(found, half.around())
 		default:
 			var more []barrier
@@ -127,22 +156,36 @@ func (w *worker) readApart(ctx context.Context, u *unit, blk block, b *Batch) (f
 	return found, helped, first
 }
 
-// readBlock makes one request and enters its points into the batch.
+// readBlock makes one request and enters its points into the batch. Urgent units
+// that are due go before it, unless it is to one of them.
 func (w *worker) readBlock(ctx context.Context, u *unit, blk block, b *Batch) *failure {
+	if !u.goesFirst() {
+		w.link.outlast(ctx)
+		w.urgentFirst(ctx)
+		w.round++
+	}
 	data, err := w.read(ctx, u.Unit, blk)
 	now := w.now()
+	took := time.Since(w.link.sent)
 	if err != nil {
 		f := w.explain(u, blk, err)
+		if kindOf(f.reason) == reading.Exception {
+			u.slowest = max(u.slowest, took)
+		}
 		for _, i := range blk.points {
-			b.Readings[i].Quality, b.Readings[i].Time = reading.BadBecause(f.reason), now
+			b.Readings[i] = reading.Reading{Point: u.now.points[i].Name, Quality: reading.BadBecause(f.reason), Time: now}
 		}
 		return f
 	}
+	u.slowest = max(u.slowest, took)
+	u.learnThink(blk, took)
 	for _, i := range blk.points {
-		p := u.Points[i]
+		p := u.now.points[i]
 		part := blk.part(p, data)
 		value, quality := Decode(p, part)
-		b.Readings[i] = reading.Reading{Point: p.Name, Value: value, Quality: quality, Text: Text(p, part, b.Readings[i].Text), Time: now}
+		text := Text(p, part, u.now.texts[i])
+		u.now.texts[i] = text
+		b.Readings[i] = reading.Reading{Point: p.Name, Value: value, Quality: quality, Text: text, Time: now}
 	}
 	return nil
 }
@@ -151,7 +194,7 @@ func (w *worker) readBlock(ctx context.Context, u *unit, blk block, b *Batch) *f
 func (b *Batch) fill(reason string, now time.Time) {
 	for i := range b.Readings {
 		if r := &b.Readings[i]; r.Quality == (reading.Quality{}) {
-			r.Quality, r.Time = reading.BadBecause(reason), now
+			*r = reading.Reading{Point: r.Point, Quality: reading.BadBecause(reason), Time: now}
 		}
 	}
 }
@@ -162,16 +205,18 @@ func (w *worker) rest(u *unit, f *failure) {
 		u.failures = 0
 		return
 	}
-	longest := min(max(longestRest, u.Every), max(restPeriods*u.Every, leastRest))
-	wait := min(longest, u.Every<<min(u.failures, 10))
-	if w.link.silence > 0 && alike(u.blocks) {
+	every := u.paces[0].every
+	wait := min(restOf(every, w.line.Timeout+w.link.grace()), every<<min(u.failures, 10))
+	if w.link.silence > 0 && u.alike() && !errors.Is(f, wrongSum) {
 		// A reply later than the grace could be taken for that to another
-		// request to this unit, for RTU replies do not say what they answer.
-		wait = longest
+		// request to this unit, for RTU replies do not say what they answer. One
+		// that was spoilt on the way is no longer to come.
+		wait = max(wait, restOf(every, 0))
 	}
 	u.failures++
+	w.round++ // whoever went in this one has waited as for a request to another
 	u.last, u.reason = f.err, f.reason
-	u.tryAt = u.due.Add(wait - u.Every/2) // between two polls
+	u.tryAt = u.due.Add(wait - every/2) // between two polls
 }
 
 // endsPoll reports whether the rest of the instrument need not be asked for: a

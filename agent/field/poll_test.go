@@ -246,23 +246,24 @@ func TestUrgentFirst(t *testing.T) {
 
 func TestNext(t *testing.T) {
 	now := time.Date(2001, 2, 3, 4, 5, 6, 0, time.UTC)
-	in := func(name string, urgent bool, due time.Duration) *unit {
-		return &unit{Instrument: Instrument{Name: name, Every: time.Second, Urgent: urgent}, due: now.Add(due)}
+	in := func(name string, urgent bool, due time.Duration, round uint64) *unit {
+		return &unit{Instrument: Instrument{Name: name, Urgent: urgent}, due: now.Add(due), round: round}
 	}
 	for _, c := range []struct {
-		reason      string
-		afterUrgent bool
-		units       []*unit
-		want        string
+		reason string
+		units  []*unit
+		want   string
 	}{
-		{"the one that is due first", false, []*unit{in("a", false, -1), in("b", false, -2)}, "b"},
-		{"an urgent one before it", false, []*unit{in("a", true, -1), in("b", false, -2)}, "a"},
-		{"not while it is not due", false, []*unit{in("a", true, 1), in("b", false, -2)}, "b"},
-		{"whoever comes first when none is due", false, []*unit{in("a", true, 2), in("b", false, 1)}, "b"},
-		{"after an urgent one the one that is due first", true, []*unit{in("a", true, -1), in("b", false, -2)}, "b"},
-		{"urgent or not", true, []*unit{in("a", true, -2), in("b", false, -1)}, "a"},
+		{"the one that is due first", []*unit{in("a", false, -1, 7), in("b", false, -2, 7)}, "b"},
+		{"an urgent one before it", []*unit{in("a", true, -1, 7), in("b", false, -2, 7)}, "a"},
+		{"of two urgent ones the one that is due first", []*unit{in("a", true, -1, 7), in("b", true, -2, 7)}, "b"},
+		{"not while it is not due", []*unit{in("a", true, 1, 7), in("b", false, -2, 7)}, "b"},
+		{"whoever comes first when none is due", []*unit{in("a", true, 2, 7), in("b", false, 1, 7)}, "b"},
+		{"an urgent one that went in this round has no preference", []*unit{in("a", true, -1, 8), in("b", false, -2, 7)}, "b"},
+		{"but its turn", []*unit{in("a", true, -2, 8), in("b", false, -1, 7)}, "a"},
+		{"behind one that did not", []*unit{in("a", true, -2, 8), in("b", true, -1, 7)}, "b"},
 	} {
-		if got := next(c.units, now, c.afterUrgent); got.Name != c.want {
+		if got := next(c.units, now, 8); got.Name != c.want {
 			t.Errorf("%s: %s, expected %s", c.reason, got.Name, c.want)
 		}
 	}
@@ -405,16 +406,34 @@ func TestNewRefuses(t *testing.T) {
 		change func([]Line) []Line
 		want   string
 	}{
-		{line(func(l *Line) { l.Kind = "ascii" }), `kind "ascii", expected tcp, rtu or rtu-over-tcp`},
+		{line(func(l *Line) { l.Kind = "udp" }), `kind "udp", expected tcp, rtu, rtu-over-tcp, ascii or ascii-over-tcp`},
 		{line(func(l *Line) { l.Timeout = 0 }), "timeout 0s, expected more than 0"},
 		{line(func(l *Line) { l.Device = "" }), "no device"},
 		{line(func(l *Line) { l.Baud = 9601 }), "9601 baud, expected one of"},
 		{line(func(l *Line) { l.Parity = "mark" }), `parity "mark", expected none, even or odd`},
 		{line(func(l *Line) { l.StopBits = 0 }), "0 stop bits, expected 1 or 2"},
+		{line(func(l *Line) { l.DataBits = 7 }), "7 data bits, expected 8 on a line of kind rtu"},
+		{line(func(l *Line) { l.Kind = ASCII }), "0 data bits, expected 7 or 8"},
+		{line(func(l *Line) { l.Kind, l.Device = ASCII, "" }), "no device"},
+		{line(func(l *Line) { l.Kind, l.Address = ASCIIOverTCP, "nowhere" }), `address "nowhere", expected host:port`},
+		{line(func(l *Line) { l.RS485 = &RS485{BeforeSend: -time.Millisecond} }), "RTS is to be held for -1ms, expected 0 to 100 whole milliseconds"},
+		{line(func(l *Line) { l.RS485 = &RS485{AfterSend: 1500 * time.Microsecond} }), "RTS is to be held for 1.5ms, expected 0 to 100 whole milliseconds"},
+		{line(func(l *Line) { l.RS485 = &RS485{AfterSend: time.Second} }), "RTS is to be held for 1s, expected 0 to 100 whole milliseconds"},
+		{line(func(l *Line) { l.Kind, l.DataBits, l.Baud, l.Timeout = ASCII, 7, 300, time.Second }), "holding register 7 take 1066 ms on the wire at 300 baud"},
+		{line(func(l *Line) { l.Kind, l.Address, l.RS485 = RTUOverTCP, "192.0.2.1:502", &RS485{} }), "rs485 on a line of kind rtu-over-tcp, expected on rtu and ascii alone"},
 		{line(func(l *Line) { l.Kind, l.Address = TCP, "192.0.2.1" }), `address "192.0.2.1", expected host:port`},
 		{line(func(l *Line) { l.Instruments[0].Unit = 0 }), "unit 0, expected 1 to 247"},
 		{line(func(l *Line) { l.Instruments[0].Every = 0 }), "every 0s, expected more than 0"},
 		{line(func(l *Line) { l.Instruments[0].Points = nil }), "no points"},
+		{point(func(p *Point) { p.Every = -1 }), "every -1ns, expected more than 0"},
+		{line(func(l *Line) {
+			in := &l.Instruments[0]
+			for i := range 6 {
+				p := in.Points[0]
+				p.Every = time.Duration(1+i) * time.Second
+				in.Points = append(in.Points, p)
+			}
+		}), "its points have 6 different periods, expected at most 5"},
 		{line(func(l *Line) { l.Instruments = append(l.Instruments, l.Instruments[0]) }), "another instrument on the line has unit 11"},
 		{line(func(l *Line) { l.Instruments[0].Unreadable = []Span{{"register", 1, 2}} }), "unreadable register 1 to 2, expected a table"},
 		{line(func(l *Line) { l.Instruments[0].Unreadable = []Span{{HoldingRegister, 2, 1}} }), "unreadable holding-register 2 to 1, expected a table"},

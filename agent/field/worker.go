@@ -4,108 +4,61 @@ import (
 	"cmp"
 	"context"
 	"log/slog"
-	"maps"
 	"slices"
 	"sync"
 	"time"
-
-	"ebbwatch/agent/reading"
-
-	"github.com/goburrow/modbus"
 )
 
 // worker owns a line: its run is the only goroutine that uses it.
 type worker struct {
-	line Line
-	link *link
-	// codec makes and takes apart frames for the unit set by setUnit.
-	codec   modbus.Packager
-	setUnit func(byte)
-	units   []*unit
-	cost    cost
-	now     func() time.Time
-	log     *slog.Logger
+	line  Line
+	link  *link
+	units []*unit
+	cost  cost
+	now   func() time.Time
+	log   *slog.Logger
+	emit  func(Batch)
+	// round counts the requests to units that do not go first, and those without
+	// an answer. A unit that goes first does so once in each.
+	round uint64
+	// elsewhere is the time given to urgent units amid the polls of others.
+	elsewhere time.Duration
 
-	mu   sync.Mutex // guards sum
-	sum  LineStats
-	took map[string]time.Duration // of each instrument's last poll
-}
-
-// unit is an instrument and what was learned about reading it.
-type unit struct {
-	Instrument
-	blocks []block
-	due    time.Time
-	// settled is when the first poll of its lasting pace is due.
-	settled time.Time
-
-	// suspected is what the last poll found to be kept apart. What the next
-	// finds again is learned until forgetAt. When merging was not the reason
-	// for a refusal, no block is split before splitAt.
-	suspected, learned []barrier
-	forgetAt, splitAt  time.Time
-
-	// A unit that does not answer is left alone until tryAt and gives the same
-	// failure meanwhile, so that its neighbours are read at their pace.
-	failures int
-	tryAt    time.Time
-	last     error
-	reason   string
-
-	condition string // as last logged; empty when all is well
+	mu  sync.Mutex // guards sum and the tallies of units
+	sum LineStats  // but for what is the sum of the tallies
 }
 
 func newWorker(l Line, o Options) *worker {
-	w := &worker{line: l, cost: costOf(l), now: o.Now, log: o.Log.With("line", l.Name), took: map[string]time.Duration{}}
+	w := &worker{line: l, cost: costOf(l), now: o.Now, log: o.Log.With("line", l.Name)}
 	w.sum.Line = l.Name
-	w.sum.Errors = map[string]uint64{reading.NotConnected: 0, reading.NoReply: 0, reading.WrongReply: 0, reading.Exception: 0}
-	w.link = &link{timeout: l.Timeout, discarded: w.discarded}
-	switch l.Kind {
-	case TCP:
-		h := modbus.NewTCPClientHandler("")
-		w.codec, w.setUnit = h, func(u byte) { h.SlaveId = u }
-		w.link.open, w.link.fit, w.link.function = dial(l.Address), fitTCP, tcpHeader
-	default:
-		h := modbus.NewRTUClientHandler("")
-		w.codec, w.setUnit = h, func(u byte) { h.SlaveId = u }
-		w.link.fit, w.link.function = fitRTU, rtuHeader
-		w.link.silence = characterSilence(l.Baud)
-		w.link.open = dial(l.Address)
-		if l.Kind == RTU {
-			w.link.keep = true
-			w.link.open = func(context.Context) (stream, error) { return openTTY(l) }
-		}
-	}
+	w.link = newLink(l, w.discarded)
 	for _, in := range l.Instruments {
-		in.Urgent = in.Urgent || slices.ContainsFunc(in.Points, func(p Point) bool { return p.KeepOverRange })
-		u := &unit{Instrument: in}
-		w.plan(u)
-		w.units = append(w.units, u)
+		w.units = append(w.units, newUnit(in, w.cost))
 	}
 	return w
 }
 
-// plan makes the requests of a unit by what is known of it.
-func (w *worker) plan(u *unit) {
-	u.blocks = plan(u.Points, w.cost, append(u.barriers(), u.learned...))
+// goesFirst reports whether the unit is urgent and answers. One that does not is
+// tried in turn, lest it hold up the others that are urgent.
+func (u *unit) goesFirst() bool { return u.Urgent && u.failures == 0 }
+
+// first reports whether the unit is due and goes before all others now.
+func (u *unit) first(now time.Time, round uint64) bool {
+	return u.goesFirst() && u.round != round && !u.due.After(now)
 }
 
-// firstSpread is the longest time over which the first polls are spread. Those
-// after them are spread over the period.
-const firstSpread = time.Second
-
-// next is the unit to poll next. Of those that are due an urgent one goes first;
-// after it whoever is due the longest, so that all have their turn even when the
-// line is behind.
-func next(units []*unit, now time.Time, afterUrgent bool) *unit {
+// next is the unit to poll next. Of those that are due an urgent one goes first,
+// unless it went in this round; after these whoever is due the longest, so that
+// all have their turn even when the line is behind.
+func next(units []*unit, now time.Time, round uint64) *unit {
 	rank := func(u *unit) int {
 		switch {
-		case u.due.After(now):
-			return 2
-		case u.Urgent && !afterUrgent:
+		case u.first(now, round):
 			return 0
-		default:
+		case !u.due.After(now):
 			return 1
+		default:
+			return 2
 		}
 	}
 	return slices.MinFunc(units, func(a, b *unit) int {
@@ -113,59 +66,77 @@ func next(units []*unit, now time.Time, afterUrgent bool) *unit {
 	})
 }
 
+// run polls the units as they fall due. An urgent one that falls due waits for
+// at most one request to another unit that is not urgent, be it answered or not,
+// and one poll of each other urgent unit.
 func (w *worker) run(ctx context.Context, emit func(Batch)) {
 	defer w.link.close()
+	w.emit = emit
 	start := time.Now()
 	for i, u := range w.units {
-		part := func(d time.Duration) time.Duration { return d * time.Duration(i) / time.Duration(len(w.units)) }
-		u.due, u.settled = start.Add(part(min(u.Every, firstSpread))), start.Add(part(u.Every))
+		u.settle(start, i, len(w.units))
 	}
-	for afterUrgent := false; len(w.units) > 0; {
-		u := next(w.units, time.Now(), afterUrgent)
-		afterUrgent = u.Urgent
+	w.round++
+	timer := time.NewTimer(0)
+	defer timer.Stop()
+	for len(w.units) > 0 {
+		u := next(w.units, time.Now(), w.round)
+		timer.Reset(time.Until(u.due))
 		select {
 		case <-ctx.Done():
 			return
-		case <-time.After(time.Until(u.due)):
+		case <-timer.C:
 		}
-		began := time.Now()
-		b, failure := w.poll(ctx, u)
-		if ctx.Err() != nil {
-			return
-		}
-		now := time.Now()
-		b.Took = now.Sub(began)
-		// The pace is kept: what is missed is left out, not made up for.
-		if u.due.Before(u.settled) {
-			u.due = u.settled
-		} else {
-			u.due = u.due.Add(u.Every)
-		}
-		var overruns uint64
-		if late := now.Sub(u.due); late > 0 {
-			n := late/u.Every + 1
-			u.due = u.due.Add(n * u.Every)
-			overruns = uint64(n)
-		}
-		w.count(b, failure, overruns)
-		w.logChange(u, b)
-		emit(b)
+		w.turn(ctx, u)
 	}
 }
 
-func (w *worker) count(b Batch, failure string, overruns uint64) {
+// urgentFirst gives a turn to each urgent unit that goes before the next request
+// to another.
+func (w *worker) urgentFirst(ctx context.Context) {
+	began := time.Now()
+	for now := began; ctx.Err() == nil; now = time.Now() {
+		u := next(w.units, now, w.round)
+		if !u.first(now, w.round) {
+			w.elsewhere += now.Sub(began)
+			return
+		}
+		w.turn(ctx, u)
+	}
+}
+
+// turn polls a unit and tells of it, unless ctx ends.
+func (w *worker) turn(ctx context.Context, u *unit) {
+	u.round = w.round
+	began, elsewhere := time.Now(), w.elsewhere
+	u.fallDue(began)
+	resting := began.Before(u.tryAt)
+	b, failure := w.poll(ctx, u)
+	if ctx.Err() != nil {
+		return
+	}
+	now := time.Now()
+	b.Took = now.Sub(began) - (w.elsewhere - elsewhere)
+	planned := u.planned()
+	if resting {
+		planned = 0
+	}
+	w.count(u, b, failure, u.advance(now), planned)
+	w.logChange(u, b)
+	w.emit(b)
+}
+
+func (w *worker) count(u *unit, b Batch, failure string, overruns uint64, planned time.Duration) {
 	w.mu.Lock()
 	defer w.mu.Unlock()
-	w.sum.Polls++
-	w.sum.Overruns += overruns
-	if failure != "" {
-		w.sum.Errors[failure]++
+	t := &u.tally
+	t.polls++
+	t.overruns += overruns
+	if i := slices.Index(errorKinds[:], failure); i >= 0 {
+		t.errors[i]++
 	}
-	w.took[b.Instrument] = b.Took
-	w.sum.Cycle = 0
-	for _, d := range w.took {
-		w.sum.Cycle += d
-	}
+	t.took, t.planned, t.slowest, t.resting = b.Took, planned, u.slowest, time.Now().Before(u.tryAt)
+	w.sum.Slowest, w.sum.Grace = w.link.slowest, w.link.grace()
 }
 
 func (w *worker) discarded(n int) {
@@ -178,19 +149,36 @@ func (w *worker) stats() LineStats {
 	w.mu.Lock()
 	defer w.mu.Unlock()
 	s := w.sum
-	s.Errors = maps.Clone(w.sum.Errors)
+	var errors errorCounts
+	for _, u := range w.units {
+		t := &u.tally
+		s.Polls += t.polls
+		s.Overruns += t.overruns
+		s.Cycle += t.took
+		s.Planned += t.planned
+		for i, n := range t.errors {
+			errors[i] += n
+		}
+		s.Units = append(s.Units, UnitStats{
+			Instrument: u.Name, Unit: u.Unit, Polls: t.polls, Errors: t.errors.byKind(),
+			Took: t.took, Slowest: t.slowest, Overruns: t.overruns, Resting: t.resting,
+		})
+	}
+	s.Errors = errors.byKind()
 	return s
 }
 
 // logChange writes a line when the instrument's condition is another than
 // before, not at each poll.
 func (w *worker) logChange(u *unit, b Batch) {
-	condition := ""
-	for _, r := range b.Readings {
+	for i, r := range b.Readings {
+		reason := ""
 		if !r.Quality.Usable() {
-			condition = cmp.Or(condition, r.Quality.Reason)
+			reason = r.Quality.Reason
 		}
+		u.reasons[u.now.which[i]] = reason
 	}
+	condition := cmp.Or(u.reasons...)
 	if condition == u.condition {
 		return
 	}

@@ -2,20 +2,18 @@
 // has been told of them, and the checkpoint that holds after the last one. One
 // bbolt file in one folder, one process at a time.
 //
-// When the file cannot be written the journal goes on in memory, within a fixed
-// bound, and Health says so: alarms are told even while nothing can be
-// remembered.
+// When the file cannot be used, or the disk does not answer, the journal goes on
+// in memory, within a fixed bound, and Health says so: alarms are told even while
+// nothing can be remembered. It writes what it held once the file can be used.
 package journal
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
-	"io/fs"
-	"os"
+	"path/filepath"
 	"sync"
 	"time"
-
-	"go.etcd.io/bbolt"
 )
 
 // Options shape a journal. The zero value is usable.
@@ -32,24 +30,30 @@ type Options struct {
 	Queue int
 	// Now names a damaged file that is put aside; the zero time takes the clock.
 	Now time.Time
+
+	patience time.Duration
 }
 
 // Journal is an open store. It is safe for concurrent use.
 type Journal struct {
-	path    string
-	options Options
-	lost    string
-	boot    string
+	dir, path string
+	options   Options
+	boot      string
 
-	mu         sync.Mutex
-	db         *bbolt.DB // nil once it cannot be trusted any more
-	file       *os.File  // the one that db holds
+	mu   sync.Mutex
+	lost string
+	// file is nil while it cannot be used, and broken tells that it will not be
+	// touched again.
+	file       *file
+	broken     bool
 	state      state
 	checkpoint []byte
 	durable    uint64  // the highest sequence on disk
-	pending    []entry // not on disk yet
+	pending    []entry // not on disk yet, or not known to be
+	under      *write  // on its way to a disk that does not answer
 	dropped    uint64
 	err        error
+	stall      func() // in tests, comes before each write
 }
 
 type entry struct {
@@ -58,8 +62,9 @@ type entry struct {
 }
 
 // Open opens the journal in a folder, and makes both when they are missing. A
-// damaged file is put aside and a new one is started, which Lost tells. The
-// errors are sentences for people.
+// damaged file is put aside and a new one is started, which Lost tells. A folder
+// that cannot be used now is no error, since it may be again: Health tells. What
+// a person must mend first is one, a sentence.
 func Open(dir string, o Options) (*Journal, error) {
 	if o.Keep <= 0 {
 		o.Keep = 100_000
@@ -67,39 +72,58 @@ func Open(dir string, o Options) (*Journal, error) {
 	if o.Queue <= 0 {
 		o.Queue = 4096
 	}
-	if o.Now.IsZero() {
-		o.Now = time.Now()
+	o.patience = cmp.Or(o.patience, patience)
+	j := &Journal{dir: dir, path: filepath.Join(dir, fileName), options: o}
+	var err error
+	j.file, j.lost, err = j.attachInTime()
+	switch {
+	case err == nil:
+		j.state, j.checkpoint, j.durable = j.file.state, j.file.checkpoint, j.file.state.Last
+		err = j.file.err
+	case !mistaken(err) && !errors.Is(err, errNoAnswer):
+		if later := j.peek(); later != nil {
+			err = later
+		}
 	}
-	if err := os.MkdirAll(dir, 0o750); err != nil {
+	if mistaken(err) {
 		return nil, explain(dir, err)
 	}
-	j, err := open(dir, o)
-	if d, ok := errors.AsType[*damage](err); ok {
-		aside, err := putAside(dir, o.Now)
-		if err != nil {
-			return nil, explain(dir, err)
-		}
-		if j, err = open(dir, o); err != nil {
-			return nil, explain(dir, err)
-		}
-		j.lost = fmt.Sprintf("the old file was damaged (%v) and is kept as %s", d, aside)
-		return j, nil
+	j.note(err)
+	if j.state.ID == "" {
+		j.state = state{Format: format, ID: random(8), Oldest: 1}
 	}
-	if err != nil {
-		return nil, explain(dir, err)
+	if j.file == nil {
+		j.state.Boot++
 	}
+	j.boot = fmt.Sprintf("%d-%s", j.state.Boot, random(4))
+	acked := make(map[string]uint64, len(o.Receivers))
+	for _, r := range o.Receivers {
+		acked[r] = j.state.Last
+		if seq, ok := j.state.Acked[r]; ok {
+			acked[r] = min(seq, j.state.Last)
+		}
+	}
+	j.state.Acked = acked
 	return j, nil
 }
 
 // ID names the store: it was drawn when the store was made, and is part of every
 // event's id.
-func (j *Journal) ID() string { return j.state.ID }
+func (j *Journal) ID() string {
+	j.mu.Lock()
+	defer j.mu.Unlock()
+	return j.state.ID
+}
 
 // Boot is different for each Open: a count that rises, and a random part.
 func (j *Journal) Boot() string { return j.boot }
 
-// Lost tells in a sentence what an earlier store lost, or is empty.
-func (j *Journal) Lost() string { return j.lost }
+// Lost tells in a sentence what of earlier times is lost, or is empty.
+func (j *Journal) Lost() string {
+	j.mu.Lock()
+	defer j.mu.Unlock()
+	return j.lost
+}
 
 // LastSequence is that of the last event given to Commit, 0 in a new store.
 func (j *Journal) LastSequence() uint64 {
@@ -144,7 +168,7 @@ func (j *Journal) Commit(first uint64, events [][]byte, checkpoint []byte) error
 func (j *Journal) enqueue(e entry) {
 	if len(j.pending) >= j.options.Queue {
 		j.dropped++
-		if j.pending[0].sequence > j.told() {
+		if j.pending[0].sequence > j.state.told() {
 			return
 		}
 		j.pending = j.pending[1:]
@@ -164,11 +188,23 @@ func (j *Journal) After(seq uint64, limit int, visit func(seq uint64, data []byt
 	return err
 }
 
-func (j *Journal) after(seq uint64, limit int) ([]entry, error) {
+func (j *Journal) after(seq uint64, limit int) (out []entry, err error) {
 	j.mu.Lock()
-	defer j.mu.Unlock()
-	out, err := j.read(seq, limit)
-	for _, e := range j.pending {
+	f, durable, pending := j.file, j.durable, j.pending
+	if j.broken {
+		f = nil
+	}
+	j.mu.Unlock()
+	if f != nil { // with no lock held: a disk may not answer
+		out, err = f.read(seq, durable, limit)
+	}
+	if err != nil {
+		j.mu.Lock()
+		j.note(err)
+		err = j.err
+		j.mu.Unlock()
+	}
+	for _, e := range pending {
 		if e.sequence > seq && len(out) < limit {
 			out = append(out, e)
 		}
@@ -208,20 +244,11 @@ func (j *Journal) Ack(receiver string, seq uint64) error {
 	return j.err
 }
 
-// told is the sequence up to which every receiver has acknowledged.
-func (j *Journal) told() uint64 {
-	seq := j.state.Last
-	for _, a := range j.state.Acked {
-		seq = min(seq, a)
-	}
-	return seq
-}
-
 // Depth is how many events are still to be told to the slowest receiver.
 func (j *Journal) Depth() int {
 	j.mu.Lock()
 	defer j.mu.Unlock()
-	return int(j.state.Last - min(j.state.Last, max(j.told(), j.state.Oldest-1)))
+	return int(j.state.Last - min(j.state.Last, max(j.state.told(), j.state.Oldest-1)))
 }
 
 // Dropped counts the events since Open that could not be kept: unacknowledged
@@ -247,21 +274,8 @@ func (j *Journal) Close() error {
 	if len(j.pending) > 0 || j.err != nil {
 		j.save()
 	}
-	if j.db == nil {
-		return errors.Join(j.err, j.letGo())
+	if j.file == nil || j.under != nil { // the end of the process lets go of it
+		return j.err
 	}
-	return errors.Join(j.err, j.db.Close())
-}
-
-// removed tells when the open file is no longer the one at the path: what is
-// written to it would be lost.
-func (j *Journal) removed() error {
-	held, err := j.file.Stat()
-	if err != nil {
-		return err
-	}
-	if now, err := os.Stat(j.path); errors.Is(err, fs.ErrNotExist) || err == nil && !os.SameFile(held, now) {
-		return fmt.Errorf("the journal file %s was removed or replaced while in use: restart ebbwatch to start a new one", j.path)
-	}
-	return nil
+	return errors.Join(j.err, j.file.close(j.broken))
 }

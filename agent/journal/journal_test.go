@@ -328,13 +328,13 @@ func TestOpenErrors(t *testing.T) {
 	if err := os.MkdirAll(filepath.Join(occupied, fileName), 0o750); err != nil {
 		t.Fatal(err)
 	}
-	const hint = ": give the user ebbwatch the right to write there, or name another folder in state_dir"
+	const hint = ": name another folder in state_dir"
 	for _, c := range []struct {
 		reason, dir, want string
 	}{
-		{"the folder is a file", file, "journal folder " + file + " is not writable: mkdir " + file + ": not a directory" + hint},
-		{"the folder lies under a file", file + "/state", "journal folder " + file + "/state is not writable: mkdir " + file + ": not a directory" + hint},
-		{"the file's name is taken by a folder", occupied, "journal folder " + occupied + " is not writable: open " + occupied + "/journal.db: is a directory" + hint},
+		{"the folder is a file", file, "journal folder " + file + " cannot be used: mkdir " + file + ": not a directory" + hint},
+		{"the folder lies under a file", file + "/state", "journal folder " + file + "/state cannot be used: mkdir " + file + ": not a directory" + hint},
+		{"the file's name is taken by a folder", occupied, "journal folder " + occupied + " cannot be used: open " + occupied + "/journal.db: is a directory" + hint},
 	} {
 		j, err := Open(c.dir, Options{})
 		if err == nil {

@@ -26,10 +26,16 @@ func NewFaultProxyTCP(t testing.TB, server string) *FaultProxy {
 	return p
 }
 
-// NewFaultProxyRTU starts a proxy to the server behind a device.
-func NewFaultProxyRTU(t testing.TB, device string) *FaultProxy {
+// NewFaultProxySerial starts a proxy to the server behind a device, which speaks
+// rtu or ascii. It is a device itself, or a serial server for rtu-over-tcp or
+// ascii-over-tcp.
+func NewFaultProxySerial(t testing.TB, way, device string) *FaultProxy {
 	t.Helper()
-	return faultProxy(t, "rtu", device)
+	p := faultProxy(t, way, device)
+	if strings.HasSuffix(way, "-over-tcp") {
+		p.at = "127.0.0.1:" + p.at
+	}
+	return p
 }
 
 func faultProxy(t testing.TB, args ...string) *FaultProxy {

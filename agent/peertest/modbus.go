@@ -64,14 +64,14 @@ type ModbusTCP struct {
 // Addr is where it listens, host:port.
 func (m *ModbusTCP) Addr() string { return m.addr }
 
-// ModbusRTU is a Modbus RTU server on one end of a pair of pseudo-terminals.
-type ModbusRTU struct {
+// ModbusSerial is a Modbus server on one end of a pair of pseudo-terminals.
+type ModbusSerial struct {
 	server
 	device string
 }
 
 // Device is the path of the other end.
-func (m *ModbusRTU) Device() string { return m.device }
+func (m *ModbusSerial) Device() string { return m.device }
 
 // Libmodbus starts a Modbus TCP server made of libmodbus.
 func Libmodbus(t testing.TB, m Map) *ModbusTCP {
@@ -82,13 +82,13 @@ func Libmodbus(t testing.TB, m Map) *ModbusTCP {
 
 // LibmodbusRTU starts a Modbus RTU server made of libmodbus with one unit. The
 // parity is none, even or odd.
-func LibmodbusRTU(t testing.TB, m Map, baud int, parity string, unit byte) *ModbusRTU {
+func LibmodbusRTU(t testing.TB, m Map, baud int, parity string, unit byte) *ModbusSerial {
 	t.Helper()
 	ours, theirs := PseudoTerminals(t)
 	letter := strings.ToUpper(parity[:1])
 	s := server{start(t, libmodbusPeer(t), "rtu", theirs, strconv.Itoa(baud), letter, strconv.Itoa(int(unit)))}
 	s.serve(m)
-	return &ModbusRTU{s, ours}
+	return &ModbusSerial{s, ours}
 }
 
 // python is Debian's, whose packages are for no other.
@@ -101,13 +101,32 @@ func Pymodbus(t testing.TB, m Map) *ModbusTCP {
 	return &ModbusTCP{s, "127.0.0.1:" + s.serve(m)}
 }
 
+// PymodbusOverTCP starts a server made of pymodbus that speaks rtu or ascii on a
+// connection.
+func PymodbusOverTCP(t testing.TB, m Map, framing string) *ModbusTCP {
+	t.Helper()
+	s := server{start(t, python, pymodbusPeer(t), framing+"-over-tcp")}
+	return &ModbusTCP{s, "127.0.0.1:" + s.serve(m)}
+}
+
 // PymodbusRTU starts a Modbus RTU server made of pymodbus, without parity.
-func PymodbusRTU(t testing.TB, m Map, baud int) *ModbusRTU {
+func PymodbusRTU(t testing.TB, m Map, baud int) *ModbusSerial {
+	t.Helper()
+	return pymodbusSerial(t, m, "rtu", baud)
+}
+
+// PymodbusASCII starts a Modbus ASCII server made of pymodbus, without parity.
+func PymodbusASCII(t testing.TB, m Map, baud int) *ModbusSerial {
+	t.Helper()
+	return pymodbusSerial(t, m, "ascii", baud)
+}
+
+func pymodbusSerial(t testing.TB, m Map, framing string, baud int) *ModbusSerial {
 	t.Helper()
 	ours, theirs := PseudoTerminals(t)
-	s := server{start(t, python, pymodbusPeer(t), "rtu", theirs, strconv.Itoa(baud))}
+	s := server{start(t, python, pymodbusPeer(t), framing, theirs, strconv.Itoa(baud))}
 	s.serve(m)
-	return &ModbusRTU{s, ours}
+	return &ModbusSerial{s, ours}
 }
 
 // pymodbusPeer returns the path of the script of the peer.

@@ -26,7 +26,8 @@ func (l Login) args() []string {
 	return []string{"-u", l.User, "-P", l.Password}
 }
 
-// Broker is a mosquitto on loopback that keeps nothing on disk.
+// Broker is a mosquitto on loopback. What Keep does not ask for is in memory
+// alone.
 type Broker struct {
 	t     testing.TB
 	port  int
@@ -82,6 +83,23 @@ func (b *Broker) Address() string { return net.JoinHostPort("127.0.0.1", strconv
 
 // URL is what a site file would name.
 func (b *Broker) URL() string { return "tcp://" + b.Address() }
+
+// Keep lets the broker, once it is started again, write to disk what it holds
+// when it is stopped in good order, and hold any number of messages for a
+// subscriber that is away.
+func (b *Broker) Keep() {
+	b.t.Helper()
+	b.Stop()
+	f, err := os.OpenFile(b.conf, os.O_APPEND|os.O_WRONLY, 0)
+	if err != nil {
+		b.t.Fatal(err)
+	}
+	defer f.Close()
+	if _, err := fmt.Fprintf(f, "persistence true\npersistence_location %s/\nmax_queued_messages 0\n", filepath.Dir(b.conf)); err != nil {
+		b.t.Fatal(err)
+	}
+	b.Start()
+}
 
 // Start starts a stopped or killed broker on the same port. It answers when Start
 // returns.
@@ -156,8 +174,20 @@ type Subscriber struct {
 // between.
 func (b *Broker) Subscribe(qos int, topics ...string) *Subscriber {
 	b.t.Helper()
+	return b.subscribe([]string{"-q", strconv.Itoa(qos)}, topics)
+}
+
+// SubscribeAs is Subscribe at QoS 1 in a session with a name, in which the broker
+// holds what comes while the subscriber is away.
+func (b *Broker) SubscribeAs(id string, topics ...string) *Subscriber {
+	b.t.Helper()
+	return b.subscribe([]string{"-q", "1", "-c", "-i", id}, topics)
+}
+
+func (b *Broker) subscribe(session, topics []string) *Subscriber {
+	b.t.Helper()
 	// Stdbuf makes mosquitto_sub tell at once that it is subscribed.
-	args := append([]string{"-oL", Tool(b.t, "mosquitto_sub"), "-p", strconv.Itoa(b.port), "-q", strconv.Itoa(qos), "-d", "-F", "%j"}, b.login.args()...)
+	args := slices.Concat([]string{"-oL", Tool(b.t, "mosquitto_sub"), "-p", strconv.Itoa(b.port), "-d", "-F", "%j"}, session, b.login.args())
 	for _, topic := range topics {
 		args = append(args, "-t", topic)
 	}

@@ -85,6 +85,7 @@ type Publisher struct {
 	mu        sync.Mutex
 	status    Status
 	heartbeat *Heartbeat
+	beatAt    time.Time
 	figures   func() []Figure
 	changed   map[string]alarms.Condition
 	refresh   bool
@@ -105,6 +106,8 @@ type pace struct {
 const (
 	// maxAnswers bounds the answers that wait for a connection.
 	maxAnswers = 64
+	// maxBeatAge is how old a heartbeat may be when it is sent.
+	maxBeatAge = 20 * time.Second
 	// maxOrders bounds the orders that wait for being carried out.
 	maxOrders = 32
 )
@@ -244,13 +247,11 @@ func (p *Publisher) Figures(make func() []Figure) {
 	p.figures = make
 }
 
-// Heartbeat sends a heartbeat. Without a connection it is lost, as it should be:
-// a late one would tell of life that is past.
+// Heartbeat sends a heartbeat. Without a connection the latest is kept for the
+// next one, but not for long: it would tell of life that is past.
 func (p *Publisher) Heartbeat(h Heartbeat) {
 	p.mu.Lock()
-	if p.status.Connected {
-		p.heartbeat = &h
-	}
+	p.heartbeat, p.beatAt = &h, time.Now()
 	p.mu.Unlock()
 	p.nudge()
 }

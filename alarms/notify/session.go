@@ -181,7 +181,7 @@ func (s *session) greet(ctx context.Context) error {
 	s.cursor, s.backlog = acked, s.p.o.Outbox.LastSequence()
 	s.p.mu.Lock()
 	defer s.p.mu.Unlock()
-	s.p.heartbeat, s.p.refresh = nil, true
+	s.p.refresh = true
 	return nil
 }
 
@@ -302,7 +302,9 @@ func (p *Publisher) urgent() (message, bool) {
 	defer p.mu.Unlock()
 	if h := p.heartbeat; h != nil {
 		p.heartbeat = nil
-		return p.heartbeatMessage(*h), true
+		if time.Since(p.beatAt) < maxBeatAge {
+			return p.heartbeatMessage(*h), true
+		}
 	}
 	return pop(&p.answers)
 }

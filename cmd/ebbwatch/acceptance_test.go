@@ -24,7 +24,7 @@ import (
 // TCP, libmodbus over TCP and over a pair of pseudo-terminals, mosquitto.
 type plantPeers struct {
 	meters, analysers *peertest.ModbusTCP
-	serial            *peertest.ModbusRTU
+	serial            *peertest.ModbusSerial
 	broker            *peertest.Broker
 	way               *peertest.Gate // the daemon's way to the broker
 }

@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"io"
+	"slices"
 	"strings"
 	"text/tabwriter"
 	"time"
@@ -56,25 +57,69 @@ func runCheck(_ context.Context, args []string, stdout, _ io.Writer) error {
 }
 
 // showLines shows the requests by which each line is read, how much of the line
-// they take and how old a value gets at most while every unit answers. A line
-// that cannot do all polls within its shortest period has no such bound.
+// they take and how old each value gets at most, just before the next: while
+// every unit answers, and while one other does not.
 func showLines(w io.Writer, ways []field.Line) error {
 	tw := tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)
 	for _, l := range ways {
-		requests := field.Plan(l)
-		load := field.LoadOf(requests)
+		load := field.LoadOf(l)
 		fmt.Fprintf(tw, "%s, %s through %s: all is read once in %s, which is %.0f %% of the shortest period; in use for %.0f %% of the time\n",
 			l.Name, l.Kind, or(l.Device, l.Address), took(load.Cycle), 100*load.Peak, 100*load.Mean)
-		fmt.Fprintln(tw, "INSTRUMENT\tMODBUS UNIT\tEVERY\tTABLE\tADDRESSES\tBYTES\tON THE WIRE\tASSUMED WAIT\tOLDEST\tPOINTS")
+		if load.Mean > 1 {
+			fmt.Fprintln(tw, "That is more than it can do: polls will be left out. Lengthen periods, or raise the baud rate.")
+		}
+		if len(l.Instruments) > 0 {
+			fmt.Fprintf(tw, "A unit that does not answer holds the line for %s at a time; after a few attempts for at most %.0f %% of the time.\n", took(load.Dead), 100*load.DeadShare)
+		}
+		requests := field.Plan(l)
+		if i := slices.IndexFunc(requests, func(r field.PlannedRequest) bool { return r.Within > 0 }); i >= 0 {
+			r := requests[i]
+			fmt.Fprintf(tw, "Every %s unless %s: when the points of %s are due too, the requests every %s read both.\n", r.Every, r.Within, r.Within, r.Within)
+		}
+		fmt.Fprintln(tw, "INSTRUMENT\tMODBUS UNIT\tEVERY\tTABLE\tADDRESSES\tBYTES\tON THE WIRE\tASSUMED WAIT\tOF THE LINE\tOLDEST\tWITH A DEAD UNIT\tPOINTS")
 		for _, r := range requests {
-			oldest := "no bound"
-			if load.Peak <= 1 {
-				oldest = (r.Every + load.Cycle).Round(time.Millisecond).String()
+			name := r.Instrument
+			if r.Urgent {
+				name += " (goes first)"
 			}
-			fmt.Fprintf(tw, "%s\t%d\t%s\t%s\t%d+%d\t%d+%d\t%s\t%s\t%s\t%s\n", r.Instrument, r.Unit, r.Every, r.Table, r.Address, r.Quantity,
-				r.RequestBytes, r.ReplyBytes, took(r.Wire), took(r.Think), oldest, strings.Join(r.Points, ", "))
+			every := r.Every.String()
+			if r.Within > 0 {
+				every += " unless " + r.Within.String()
+			}
+			oldest, withDead, points := ages(r.Points)
+			fmt.Fprintf(tw, "%s\t%d\t%s\t%s\t%d+%d\t%d+%d\t%s\t%s\t%.1f %%\t%s\t%s\t%s\n", name, r.Unit, every, r.Table, r.Address, r.Quantity,
+				r.RequestBytes, r.ReplyBytes, took(r.Wire), took(r.Think), 100*r.Share(), oldest, withDead, points)
 		}
 		fmt.Fprintln(tw)
 	}
 	return tw.Flush()
+}
+
+// ages shows how old the values of a request get, and their names, each with its
+// own age where they differ.
+func ages(points []field.PlannedPoint) (oldest, withDead, names string) {
+	show := func(d time.Duration) string { return d.Round(time.Millisecond).String() }
+	first, last := points[0], points[0]
+	for _, p := range points {
+		if p.Oldest < first.Oldest {
+			first = p
+		}
+		if p.Oldest > last.Oldest {
+			last = p
+		}
+	}
+	oldest, withDead = show(last.Oldest), show(last.WithDead)
+	if first.Oldest != last.Oldest {
+		oldest = show(first.Oldest) + " to " + oldest
+		withDead = show(first.WithDead) + " to " + withDead
+	}
+	var all []string
+	for _, p := range points {
+		name := p.Name
+		if first.Oldest != last.Oldest {
+			name += " (" + show(p.Oldest) + ")"
+		}
+		all = append(all, name)
+	}
+	return oldest, withDead, strings.Join(all, ", ")
 }

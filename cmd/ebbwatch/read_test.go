@@ -50,7 +50,7 @@ instruments:
 	})
 }
 
-func readPeers(t *testing.T) (*peertest.ModbusTCP, *peertest.ModbusRTU) {
+func readPeers(t *testing.T) (*peertest.ModbusTCP, *peertest.ModbusSerial) {
 	// 0x3FC00000 is 1.5 by IEEE 754; 0x00000A32 is 2610.
 	return peertest.Pymodbus(t, peertest.Map{1: {
 			peertest.Inputs: {100: {0x3FC0, 0x0000, 20700}},

@@ -1,6 +1,9 @@
 """A Modbus client's way to a peer that spoils some of the replies, for tests.
 
-usage: fault_proxy.py tcp HOST PORT | fault_proxy.py rtu DEVICE
+usage: fault_proxy.py tcp HOST PORT | fault_proxy.py rtu|ascii|rtu-over-tcp|ascii-over-tcp DEVICE
+
+The kinds over TCP make it a serial server too: one client at a time, the last to
+come, which gets whatever the serial side says, be it meant for one before.
 
 Standard input has one command a line; each is answered with "ok".
   serve                  begins to serve, on 127.0.0.1 or a new pseudo-terminal; first
@@ -15,10 +18,10 @@ delay:20-90. All of a mix are met equally often, in random order:
   drop        no reply
   exception   an exception reply, with a code of 1 to 11
   short long  a register too few, too many, with a byte count that says so
-  wrongfc wrongunit wrongtid (TCP) crc (RTU)   the wrong one of these
+  wrongfc wrongunit wrongtid (TCP) crc (RTU) lrc (ASCII)   the wrong one of these
   garbage     random bytes
   stale       (TCP) the frame before again, as it was
-  halfopen reset close   (TCP) the connection is kept but dead, or ended
+  halfopen reset close   (any over TCP) the connection is kept but dead, or ended
 The end of standard input ends the program.
 """
 import asyncio
@@ -26,6 +29,7 @@ import os
 import pty
 import random
 import select
+import socket
 import struct
 import sys
 import termios
@@ -154,52 +158,192 @@ def crc(data):
     return struct.pack("<H", c)
 
 
-def serve_rtu(mix, device):
-    def read(fd, size):
-        got = b""
+class RTU:
+    wrong = "crc"
+
+    @staticmethod
+    def request(read):
+        return read(8)
+
+    @staticmethod
+    def reply(read):
+        reply = read(3)
+        reply += read(2 if reply[1] & 0x80 else reply[2] + 2)
+        return reply[0], reply[1:-2]
+
+    @staticmethod
+    def frame(unit, pdu, wrong):
+        out = bytes([unit]) + pdu
+        out += crc(out)
+        return out[:-1] + bytes([out[-1] ^ wrong])
+
+
+class ASCII:
+    wrong = "lrc"
+
+    @staticmethod
+    def request(read):
+        return read(17)
+
+    @staticmethod
+    def reply(read):
+        reply = read(7)
+        reply += read(4 if reply[3] >= ord("8") else 2 * int(reply[5:7], 16) + 4)
+        bare = bytes.fromhex(reply[1:-2].decode())
+        return bare[0], bare[1:-1]
+
+    @staticmethod
+    def frame(unit, pdu, wrong):
+        out = bytes([unit]) + pdu
+        out += bytes([-sum(out) & 0xFF ^ wrong])
+        return b":" + out.hex().upper().encode() + b"\r\n"
+
+
+class Terminal:
+    """The near side of a serial line: a pseudo-terminal."""
+
+    def __init__(self):
+        self.fd, self.client = pty.openpty()
+        tty.setraw(self.client)
+        self.at = os.ttyname(self.client)
+
+    def read(self, size):
+        return read(self.fd, size)
+
+    def write(self, data):
+        os.write(self.fd, data)
+
+    def forget(self):
+        """Drops the requests that came meanwhile."""
+        while select.select([self.fd], [], [], 0)[0]:
+            os.read(self.fd, 4096)
+
+
+class Server:
+    """The near side of a serial server: the last client that came."""
+
+    def __init__(self):
+        self.listener = socket.create_server(("127.0.0.1", 0))
+        self.at = self.listener.getsockname()[1]
+        self.changed, self.client = threading.Condition(), None
+        threading.Thread(target=self.accept, daemon=True).start()
+
+    def accept(self):
+        while True:
+            client, _ = self.listener.accept()
+            with self.changed:
+                self.end()
+                self.client = client
+                self.changed.notify()
+
+    def end(self, reset=False):
+        """Hangs up on the client, if there is one."""
+        if self.client:
+            if reset:
+                self.client.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, struct.pack("ii", 1, 0))
+            else:
+                try:
+                    self.client.shutdown(socket.SHUT_RDWR)
+                except OSError:
+                    pass
+            self.client.close()
+            self.client = None
+
+    def read(self, size):
+        client, got = None, b""
         while len(got) < size:
-            if not select.select([fd], [], [], 10)[0]:
-                if got:
-                    sys.exit("cut off after " + got.hex())
-                continue
-            got += os.read(fd, size - len(got))
+            with self.changed:
+                self.changed.wait_for(lambda: self.client)
+                if client is not self.client:
+                    client, got = self.client, b""
+            # A client that is replaced does not wake this up, so it looks.
+            try:
+                if not select.select([client], [], [], 0.02)[0]:
+                    continue
+                more = client.recv(size - len(got))
+            except (OSError, ValueError):
+                more = b""
+            if not more:
+                with self.changed:
+                    if client is self.client:
+                        self.end()
+            got += more
         return got
 
-    near, client = pty.openpty()
-    tty.setraw(client)
+    def write(self, data):
+        with self.changed:
+            if self.client:
+                try:
+                    self.client.sendall(data)
+                except OSError:
+                    self.end()
+
+    def forget(self):
+        self.spoil("close")
+
+    def spoil(self, fault):
+        """Ends the client, or keeps it without an answer until another comes."""
+        with self.changed:
+            if fault == "halfopen":
+                mute = self.client
+                self.changed.wait_for(lambda: self.client is not mute)
+            else:
+                self.end(fault == "reset")
+
+
+def read(fd, size, patience=None):
+    """Reads size bytes; returns fewer when none comes for patience seconds."""
+    got = b""
+    while len(got) < size and select.select([fd], [], [], patience)[0]:
+        got += os.read(fd, size - len(got))
+    return got
+
+
+def serve_serial(mix, kind, near, device):
+    def from_peer(size):
+        got = read(peer, size, 5)
+        if len(got) < size:
+            raise EOFError(f"the peer sent {got.hex()} to {request.hex()} and no more")
+        return got
+
     peer = os.open(device, os.O_RDWR | os.O_NOCTTY)
     tty.setraw(peer)
     termios.tcflush(peer, termios.TCIOFLUSH)
-    print("ok", os.ttyname(client), flush=True)
+    print("ok", near.at, flush=True)
     threading.Thread(target=mix.obey, daemon=True).start()
     while True:
-        request = read(near, 8)
+        request = kind.request(near.read)
         fault, seconds = mix.draw()
         if fault == "drop":
             continue
+        if fault in ("halfopen", "reset", "close"):
+            near.spoil(fault)
+            continue
         os.write(peer, request)
-        reply = read(peer, 3)
-        reply += read(peer, 2 if reply[1] & 0x80 else reply[2] + 2)
-        unit, pdu = bend(fault, reply[0], reply[1:-2])
-        out = bytes([unit]) + pdu
-        out += crc(out)
-        if fault == "crc":
-            out = out[:-1] + bytes([out[-1] ^ 1 << random.randint(0, 7)])
+        try:
+            unit, pdu = bend(fault, *kind.reply(from_peer))
+        except EOFError as e:
+            print(e, file=sys.stderr, flush=True)
+            termios.tcflush(peer, termios.TCIOFLUSH)
+            near.forget()
+            continue
+        out = kind.frame(unit, pdu, 1 << random.randint(0, 7) if fault == kind.wrong else 0)
         if fault == "garbage":
             out = random.randbytes(random.randint(1, 40))
         if fault in ("delay", "late"):
             time.sleep(seconds)
         if fault == "split":
             half = random.randint(1, len(out) - 1)
-            os.write(near, out[:half])
+            near.write(out[:half])
             time.sleep(seconds)
             out = out[half:]
-        os.write(near, out)
+        near.write(out)
 
 
 if sys.stdin.readline() != "serve\n":
     sys.exit("expected serve")
-if sys.argv[1] == "tcp":
+way, over_tcp, _ = sys.argv[1].partition("-over-tcp")
+if way == "tcp":
     asyncio.run(serve_tcp(Mix(), sys.argv[2], int(sys.argv[3])))
 else:
-    serve_rtu(Mix(), sys.argv[2])
+    serve_serial(Mix(), {"rtu": RTU, "ascii": ASCII}[way], Server() if over_tcp else Terminal(), sys.argv[2])

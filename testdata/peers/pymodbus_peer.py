@@ -1,10 +1,10 @@
 """A Modbus server by pymodbus 3.0, for tests.
 
-usage: pymodbus_peer.py tcp | pymodbus_peer.py rtu DEVICE BAUD
+usage: pymodbus_peer.py tcp|rtu-over-tcp|ascii-over-tcp | pymodbus_peer.py rtu|ascii DEVICE BAUD
 
 Standard input has one command a line; each is answered with "ok".
   UNIT TABLE ADDRESS VALUE...   puts values into coils, discretes, holdings or inputs
-  serve                         begins to serve; once only; answered with the TCP port, 0 for RTU
+  serve                         begins to serve; once only; answered with the TCP port, 0 for a device
 TCP listens on 127.0.0.1.
 A unit without any value gets no reply, an address without a value exception 2.
 The end of standard input ends the program.
@@ -14,7 +14,7 @@ import sys
 
 from pymodbus.datastore import ModbusServerContext, ModbusSlaveContext, ModbusSparseDataBlock
 from pymodbus.server import StartAsyncSerialServer, StartAsyncTcpServer
-from pymodbus.transaction import ModbusRtuFramer, ModbusSocketFramer
+from pymodbus.transaction import ModbusAsciiFramer, ModbusRtuFramer, ModbusSocketFramer
 
 LETTER = {"coils": "c", "discretes": "d", "holdings": "h", "inputs": "i"}
 units = {}
@@ -31,14 +31,18 @@ def put(unit, table, address, *values):
 
 async def serve():
     context = ModbusServerContext(slaves=units, single=False)
-    if sys.argv[1] == "rtu":
+    way, over_tcp, _ = sys.argv[1].partition("-over-tcp")
+    framer = {"tcp": ModbusSocketFramer, "rtu": ModbusRtuFramer, "ascii": ModbusAsciiFramer}[way]
+    if way != "tcp" and not over_tcp:
         server = await StartAsyncSerialServer(
-            context, port=sys.argv[2], baudrate=int(sys.argv[3]), framer=ModbusRtuFramer,
+            context, port=sys.argv[2], baudrate=int(sys.argv[3]), framer=framer,
             ignore_missing_slaves=True, defer_start=True)
-        await server.start()
+        await server.start()  # which hides most of its errors
+        if not server.transport:
+            sys.exit("cannot open " + sys.argv[2])
         return asyncio.ensure_future(server.serve_forever()), 0
     server = await StartAsyncTcpServer(
-        context, address=("127.0.0.1", 0), framer=ModbusSocketFramer, defer_start=True)
+        context, address=("127.0.0.1", 0), framer=framer, defer_start=True)
     task = asyncio.ensure_future(server.serve_forever())
     await server.serving
     return task, server.server.sockets[0].getsockname()[1]
