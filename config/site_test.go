@@ -96,8 +96,8 @@ func TestKestrelRidge(t *testing.T) {
 		{Point: "residual-out", Place: "clearwell outlet", Low: AlarmSetting{Limit: new(0.6), Deadband: new(0.05), OnDelay: new(time.Minute)}, At: 97},
 	})
 	check("segments", s.Segments, []Segment{{
-		Name: "clearwell", Residual: "residual-out", PH: "ph-out", Temperature: "temperature-out", Flow: "plant-flow", Level: "clearwell-level",
-		Volume: 567.8117676, LevelFull: 3.6576, BafflingFactor: 0.5, GiardiaLog: 0.5, VirusLog: 2, At: 102,
+		Name: "clearwell", Residual: "residual-out", PH: "ph-out", Temperature: "temperature-out", Flow: []string{"plant-flow"}, Level: "clearwell-level",
+		AgreeWithin: 0.1, Method: "table", Target: 1, Volume: 567.8117676, LevelFull: 3.6576, BafflingFactor: 0.5, GiardiaLog: 0.5, VirusLog: 2, At: 102,
 	}})
 	check("a bank", s.Banks[0], Bank{
 		Name: "north", Place: "chlorine-room", RoomTemperature: "room-temperature", HeaderPressure: 294378.204209, At: 115,
@@ -156,6 +156,18 @@ func TestEveryKey(t *testing.T) {
 		{"decimal digits", s.Instruments[1].Points[9], Point{
 			Name: "feed-total", Table: InputRegister, Address: 23, Type: "bcd32", Order: "CDAB", Scale: 1, Unit: unit("lb"), Every: time.Second, StaleAfter: 3 * time.Second, At: 89}},
 		{"a ratio in per cent and a bare one", s.Segments[0].InactivationLow, AlarmSetting{Limit: new(1.1), Deadband: new(0.05), OnDelay: second(30), OffDelay: second(120)}},
+		{"a State's least residual", []any{s.Residuals[0].Rule, s.Residuals[0].Least}, []any{"ground-water", units.MilligramsPerLitre(0.5)}},
+		{"two analysers to compare", []any{s.Segments[0].ResidualIn, s.Segments[0].Decay * 3600, s.Segments[0].AgreeWithin}, []any{"residual-in", 0.2, 0.2}},
+		{"how a segment is worked", []any{s.Segments[0].Method, s.Segments[0].Target}, []any{"regression", 1.2}},
+		{"the look ahead", s.Segments[0].RatioAheadLow, AlarmSetting{Limit: new(1.15), Deadband: new(0.06), OnDelay: second(60), OffDelay: second(180)}},
+		{"flows that add", s.Segments[1].Flow, []string{"plant-flow", "filtered-flow"}},
+		// pi/4 x (2 ft)2 x 1900 ft = 5969.026 ft3, of 0.028316846592 m3 each.
+		{"the water in a pipe", s.Segments[1].Volume, units.CubicMetres(math.Pi * 1900 * 0.028316846592)},
+		{"the flow in alone", [][]string{s.Segments[2].Flow, s.Segments[2].Inflow}, [][]string{nil, {"filtered-flow"}}},
+		{"a train", s.Trains[0], Train{Name: "main", Segments: []string{"clearwell", "transmission"}, Filtration: "conventional",
+			InactivationLow: AlarmSetting{Limit: new(1.05), Deadband: new(0.03), OnDelay: second(40), OffDelay: second(50)}, At: s.Trains[0].At}},
+		{"a train with logs of its own", s.Trains[1], Train{Name: "side", Segments: []string{"reservoir"}, GiardiaLog: 1, VirusLog: 3, At: s.Trains[1].At}},
+		{"holidays", s.Holidays, []time.Time{time.Date(2026, 11, 26, 0, 0, 0, 0, time.UTC), time.Date(2026, 12, 25, 0, 0, 0, 0, time.UTC)}},
 		{"a ratio of withdrawal", s.Banks[0].WithdrawalHigh, AlarmSetting{Limit: new(0.9), Deadband: new(0.1), OnDelay: second(300), OffDelay: second(900)}},
 		{"days", s.Banks[0].EmptyNotice, AlarmSetting{Limit: new(259200.0), Deadband: new(14400.0), OnDelay: second(1200), OffDelay: second(1260)}},
 		{"minutes", s.Banks[0].EmptyUrgent, AlarmSetting{Limit: new(43200.0), Deadband: new(2700.0), OnDelay: second(1320), OffDelay: second(3600)}},
@@ -185,7 +197,7 @@ func TestMinimal(t *testing.T) {
 	}
 	for path, want := range map[string]string{
 		"lines.*.baud": "19200", "lines.*.parity": "even", "lines.*.stop_bits": "1",
-		"segments.*.giardia_log": "3", "segments.*.virus_log": "4",
+		"segments.*.giardia_log": "3", "segments.*.virus_log": "4", "segments.*.method": "table",
 		"banks.*.containers.*.heel": "0 kg", "banks.*.containers.*.division": "0 kg",
 	} {
 		if got := newReader("", nil).keys[path].Default; got != want {
