@@ -150,6 +150,7 @@ func Keys() []Key {
 		Key{"segments.*.residual_in", false, "", onePoint + "concentration in water, at the inlet of the segment, together with decay; other than residual"},
 		Key{"segments.*.decay", false, "", "the fastest first-order decay of chlorine in the segment, over 0, such as 0.2 per h (per s, min, h or d), together with residual_in"},
 		Key{"segments.*.agree_within", false, "0.1 mg/L", in("a difference of concentration in water over 0 such as 0.1 mg/L, together with residual_in", units.Concentration)},
+		Key{"segments.*.no_residual_under", false, "0.02 mg/L", in("a concentration in water over 0 such as 0.02 mg/L, under which the analyser of moving water shows no chlorine", units.Concentration)},
 		Key{"segments.*.ph", must, "", onePoint + "pH"},
 		Key{"segments.*.temperature", must, "", onePoint + "temperature"},
 		Key{"segments.*.flow", false, "", "the points that measure the flow out of the segment, joined by +, such as plant-flow or pump-1-flow + pump-2-flow"},

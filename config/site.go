@@ -257,6 +257,9 @@ type Segment struct {
 	// analysers may differ by besides.
 	ResidualIn         string
 	Decay, AgreeWithin float64
+	// NoResidualUnder is the residual under which the analyser of moving water shows
+	// none.
+	NoResidualUnder units.MilligramsPerLitre
 	// Volume is that of the full segment, or the constant one; a pipe's is worked
 	// from length and diameter.
 	Volume units.CubicMetres

@@ -97,7 +97,7 @@ func TestKestrelRidge(t *testing.T) {
 	})
 	check("segments", s.Segments, []Segment{{
 		Name: "clearwell", Residual: "residual-out", PH: "ph-out", Temperature: "temperature-out", Flow: []string{"plant-flow"}, Level: "clearwell-level",
-		AgreeWithin: 0.1, Method: "table", Target: 1, Volume: 567.8117676, LevelFull: 3.6576, BafflingFactor: 0.5, GiardiaLog: 0.5, VirusLog: 2, At: 102,
+		AgreeWithin: 0.1, NoResidualUnder: 0.02, Method: "table", Target: 1, Volume: 567.8117676, LevelFull: 3.6576, BafflingFactor: 0.5, GiardiaLog: 0.5, VirusLog: 2, At: 102,
 	}})
 	check("a bank", s.Banks[0], Bank{
 		Name: "north", Place: "chlorine-room", RoomTemperature: "room-temperature", HeaderPressure: 294378.204209, At: 115,
@@ -158,6 +158,7 @@ func TestEveryKey(t *testing.T) {
 		{"a ratio in per cent and a bare one", s.Segments[0].InactivationLow, AlarmSetting{Limit: new(1.1), Deadband: new(0.05), OnDelay: second(30), OffDelay: second(120)}},
 		{"a State's least residual", []any{s.Residuals[0].Rule, s.Residuals[0].Least}, []any{"ground-water", units.MilligramsPerLitre(0.5)}},
 		{"two analysers to compare", []any{s.Segments[0].ResidualIn, s.Segments[0].Decay * 3600, s.Segments[0].AgreeWithin}, []any{"residual-in", 0.2, 0.2}},
+		{"an analyser that shows nothing", s.Segments[0].NoResidualUnder, units.MilligramsPerLitre(0.03)},
 		{"how a segment is worked", []any{s.Segments[0].Method, s.Segments[0].Target}, []any{"regression", 1.2}},
 		{"the look ahead", s.Segments[0].RatioAheadLow, AlarmSetting{Limit: new(1.15), Deadband: new(0.06), OnDelay: second(60), OffDelay: second(180)}},
 		{"flows that add", s.Segments[1].Flow, []string{"plant-flow", "filtered-flow"}},

@@ -52,6 +52,7 @@ func (r *siteReader) segment(name string, v value) Segment {
 	b.together("level", "level_full", "both, or neither for a constant volume")
 	r.flows(b, &s)
 	r.inlet(b, &s)
+	quantity(b.get("no_residual_under"), &s.NoResidualUnder, units.Concentration, positive)
 	s.readVolume(b)
 	b.get("baffling_factor").number(&s.BafflingFactor, func(f float64) bool { return f > 0 && f <= 1 })
 	giardia := b.get("giardia_log").number(&s.GiardiaLog, log)

@@ -36,6 +36,8 @@ const (
 	UnderResidual     Quantity = "under-residual"
 	UnderResidualLeft Quantity = "under-residual-left"
 	GrabSampleDue     Quantity = "grab-sample-due"
+	AnalyserBackIn    Quantity = "analyser-back-in"
+	AnnualAverage     Quantity = "annual-average"
 	NetWeight         Quantity = "net-weight"
 	WithdrawalRate    Quantity = "withdrawal-rate"
 	WithdrawalLimit   Quantity = "withdrawal-limit"
@@ -54,14 +56,15 @@ type Kind string
 
 // The kinds of owner.
 const (
-	PointKind      Kind = "point"
-	SegmentKind    Kind = "segment"
-	TrainKind      Kind = "train"
-	EntryKind      Kind = "entry"
-	BankKind       Kind = "bank"
-	DetectorKind   Kind = "detector"
-	InstrumentKind Kind = "instrument"
-	LineKind       Kind = "line"
+	PointKind        Kind = "point"
+	SegmentKind      Kind = "segment"
+	TrainKind        Kind = "train"
+	EntryKind        Kind = "entry"
+	DistributionKind Kind = "distribution"
+	BankKind         Kind = "bank"
+	DetectorKind     Kind = "detector"
+	InstrumentKind   Kind = "instrument"
+	LineKind         Kind = "line"
 )
 
 // Figure is one named number with all that a reader needs to trust it.

@@ -89,9 +89,19 @@ type Status struct {
 
 // Segment is a disinfection segment; Level is empty for a constant volume.
 type Segment struct {
-	Name                                   string
-	Residual, PH, Temperature, Flow, Level string
-	Settings                               contact.Settings
+	Name                             string
+	Residual, PH, Temperature, Level string
+	// Flow are the points whose sum is the flow out or, with Settings.FlowsIn, the
+	// flow in.
+	Flow []string
+	// ResidualIn is the point of the residual at the inlet, empty where none is
+	// compared; Decay, a second, and Within, in mg/L, are those of contact.Pair.
+	ResidualIn    string
+	Decay, Within float64
+	// Blank is the residual, in mg/L, under which the analyser of moving water shows
+	// nothing; 0 for no check.
+	Blank    float64
+	Settings contact.Settings
 }
 
 // Train is a row of segments that the water passes one after the other, with the
@@ -142,6 +152,8 @@ type Plant struct {
 	figures     []Figure
 	zone        *time.Location
 	started     time.Time
+	// distribution is the running annual average of the residual in the system.
+	distribution contact.AnnualAverage
 }
 
 type point struct {
@@ -177,10 +189,21 @@ type line struct {
 
 type segment struct {
 	Segment
-	state                                  *contact.Segment
-	day                                    *contact.Day
-	last                                   contact.Result
-	residual, ph, temperature, flow, level int
+	state                            *contact.Segment
+	day                              *contact.Day
+	last                             contact.Result
+	residual, ph, temperature, level int
+	flows                            []int
+	inputs                           []int // all of these points
+	pair                             *pair // nil where no inlet is compared
+	blank                            contact.Blank
+	blankDoubt                       int // in the doubts of the residual
+}
+
+// pair compares two points.
+type pair struct {
+	contact.Pair
+	in, inDoubt, outDoubt int
 }
 
 type bank struct {
@@ -232,11 +255,7 @@ func New(s Settings) (*Plant, error) {
 	}
 	one, hour := units.MustParse("1"), units.MustParse("h")
 	for _, sg := range s.Segments {
-		p.segments = append(p.segments, segment{
-			Segment: sg, state: contact.NewSegment(sg.Settings), day: contact.NewDay(sg.Settings, p.zone),
-			residual: find(sg.Name, sg.Residual), ph: find(sg.Name, sg.PH), temperature: find(sg.Name, sg.Temperature),
-			flow: find(sg.Name, sg.Flow), level: optional(sg.Name, sg.Level),
-		})
+		p.segments = append(p.segments, p.segment(sg, find, optional))
 		for _, f := range p.segments[len(p.segments)-1].figures(p) {
 			p.add(f)
 		}
@@ -262,9 +281,12 @@ func New(s Settings) (*Plant, error) {
 		for _, f := range []struct {
 			q Quantity
 			u units.Unit
-		}{{UnderResidual, hour}, {UnderResidualLeft, hour}, {GrabSampleDue, hour}} {
+		}{{UnderResidual, hour}, {UnderResidualLeft, hour}, {GrabSampleDue, hour}, {AnalyserBackIn, units.MustParse("d")}} {
 			p.add(Figure{Kind: EntryKind, Owner: e.Point, Quantity: f.q, Unit: f.u})
 		}
+	}
+	if len(s.EntryPoints) > 0 {
+		p.add(Figure{Kind: DistributionKind, Owner: Distribution, Quantity: AnnualAverage, Unit: units.MustParse("mg/L")})
 	}
 	for _, b := range s.Banks {
 		if len(b.Scales) != len(b.Settings.Containers) {
@@ -383,6 +405,9 @@ func (p *Plant) Step(now time.Time, rs []reading.Reading) []Figure {
 	}
 	for i := range p.entries {
 		p.entries[i].step(p, now, &w)
+	}
+	if len(p.entries) > 0 {
+		p.stepDistribution(now, &w)
 	}
 	for i := range p.banks {
 		p.banks[i].step(p, &w)

@@ -40,7 +40,7 @@ func ridge() Settings {
 	add("wellhouse-scale", "line-c", "wellhouse-1-weight", "lb", "wellhouse-2-weight", "lb")
 	add("wellhouse-air", "line-c", "gas-4-ppm", "ppm", "wellhouse-temperature", "degF")
 	s.Segments = []Segment{{
-		Name: "clearwell", Residual: "residual-out", PH: "ph-out", Temperature: "temperature-out", Flow: "plant-flow", Level: "clearwell-level",
+		Name: "clearwell", Residual: "residual-out", PH: "ph-out", Temperature: "temperature-out", Flow: []string{"plant-flow"}, Level: "clearwell-level",
 		Settings: contact.Settings{
 			Volume: units.CubicMetres(unit("gal").SI(150000)), LevelFull: units.Metres(unit("ft").SI(12)), BafflingFactor: 0.5,
 			GiardiaLog: 0.5, VirusLog: 2, Method: contact.Table,

@@ -23,12 +23,66 @@ type entry struct {
 	analyser contact.AnalyserClock
 }
 
+// segment makes one from its settings.
+func (p *Plant) segment(sg Segment, find, optional func(owner, name string) int) segment {
+	s := segment{
+		Segment: sg, state: contact.NewSegment(sg.Settings), day: contact.NewDay(sg.Settings, p.zone),
+		residual: find(sg.Name, sg.Residual), ph: find(sg.Name, sg.PH), temperature: find(sg.Name, sg.Temperature),
+		level: optional(sg.Name, sg.Level), blank: contact.Blank{Under: sg.Blank},
+	}
+	for _, name := range sg.Flow {
+		s.flows = append(s.flows, find(sg.Name, name))
+	}
+	s.inputs = append([]int{s.residual, s.ph, s.temperature, s.level}, s.flows...)
+	s.blankDoubt = p.doubtOf(s.residual)
+	if sg.ResidualIn != "" {
+		in := find(sg.Name, sg.ResidualIn)
+		s.pair = &pair{contact.Pair{Decay: sg.Decay, Within: sg.Within}, in, p.doubtOf(in), p.doubtOf(s.residual)}
+	}
+	return s
+}
+
+// doubtOf gives a point room for one more doubt.
+func (p *Plant) doubtOf(point int) int {
+	if point >= len(p.points) {
+		return none // told of
+	}
+	pt := &p.points[point]
+	pt.doubts = append(pt.doubts, reading.GoodQuality())
+	return len(pt.doubts) - 1
+}
+
+// doubt judges the analysers of a segment by its water, for the next step.
+func (s *segment) doubt(p *Plant, now time.Time, residual reading.Reading, r *contact.Result) {
+	out := &p.points[s.residual]
+	out.doubts[s.blankDoubt] = s.blank.Step(now, residual, r.Outflow)
+	if s.pair != nil {
+		in := &p.points[s.pair.in]
+		q := s.pair.Step(now, in.current, residual, r.Outflow, r.Volume)
+		in.doubts[s.pair.inDoubt], out.doubts[s.pair.outDoubt] = q, q
+	}
+}
+
+// sum adds flows; it is as good as the worst of them, and as old as the oldest.
+func (p *Plant) sum(points []int) reading.Reading {
+	out := p.points[points[0]].current
+	for _, i := range points[1:] {
+		r := &p.points[i].current
+		out.Value += r.Value
+		out.Quality = reading.Worst(out.Quality, r.Quality)
+		if r.Time.Before(out.Time) {
+			out.Time = r.Time
+		}
+	}
+	return out
+}
+
 // figures lists those of a segment, in the order in which step gives them.
 func (s *segment) figures(p *Plant) []Figure {
 	one, minute, ct, concentration := units.MustParse("1"), units.MustParse("min"), units.MustParse("mg.min/L"), units.MustParse("mg/L")
 	flow := units.MustParse("m3/h")
-	if s.flow < len(p.points) {
-		flow = p.points[s.flow].Unit // as the plant itself shows it
+	if len(s.flows) > 0 && s.flows[0] < len(p.points) {
+		flow = p.points[s.flows[0]].Unit // as the plant itself shows it
 	}
 	var out []Figure
 	for _, f := range []struct {
@@ -49,12 +103,14 @@ func (s *segment) figures(p *Plant) []Figure {
 func (s *segment) step(p *Plant, now time.Time, w *writer) {
 	in := contact.Inputs{
 		Residual: p.reading(s.residual), PH: p.reading(s.ph), Temperature: p.reading(s.temperature),
-		Flow: p.reading(s.flow), Level: p.reading(s.level),
+		Flow: p.sum(s.flows), Level: p.reading(s.level),
 	}
 	s.last = s.state.Step(now, in)
 	r := &s.last
+	in.Flow = r.Outflow
 	s.day.Step(now, in, r)
-	at := p.oldest(s.residual, s.ph, s.temperature, s.flow, s.level)
+	s.doubt(p, now, in.Residual, r)
+	at := p.oldest(s.inputs...)
 	put := func(v contact.Value, method string) { w.next(v.Quality, at).set(v.Value).Method = method }
 	method := string(s.Settings.Method)
 	put(r.T10, string(r.Basis))
@@ -89,7 +145,7 @@ func (t *train) step(p *Plant, w *writer) {
 	for _, i := range t.segments {
 		s := &p.segments[i]
 		t.credits = append(t.credits, s.last.Credit)
-		if oldest := p.oldest(s.residual, s.ph, s.temperature, s.flow, s.level); at.IsZero() || oldest.Before(at) {
+		if oldest := p.oldest(s.inputs...); at.IsZero() || oldest.Before(at) {
 			at = oldest
 		}
 	}
@@ -111,6 +167,12 @@ func (e *entry) step(p *Plant, now time.Time, w *writer) {
 	f.Value = e.Analyser.Grab.Seconds()
 	if a.Failed {
 		f.Value = a.GrabDue
-		f.Detail = "the analyser has to be back by " + a.Until.In(p.zone).Format("2 January 15:04 MST")
+		f.Detail = "is that of " + e.Point + ", whose analyser gives no residual"
+	}
+	f = w.next(reading.GoodQuality(), r.Time)
+	f.Value = (time.Duration(max(e.Analyser.WorkingDays, e.Analyser.Days)) * 24 * time.Hour).Seconds()
+	if a.Failed {
+		f.Value = a.Until.Sub(now).Seconds()
+		f.Detail = "ends on " + a.Until.In(p.zone).Format("2 January at 15:04 MST")
 	}
 }

@@ -73,9 +73,13 @@ func (n *narrator) figures(s *agent.Snapshot) {
 	var rows [][2]string
 	for _, g := range n.site.Segments {
 		of := func(q plant.Quantity) string { return plant.Name(plant.SegmentKind, g.Name, q) }
+		var flows []string // the one or the other has points
+		for _, name := range append(g.Flow, g.Inflow...) {
+			flows = append(flows, v.text(name, 2))
+		}
 		rows = append(rows,
 			[2]string{g.Name, fmt.Sprintf("flow %s, free chlorine %s, pH %s, %s",
-				v.text(g.Flow, 2), v.text(g.Residual, 2), v.number(g.PH, 1), v.text(g.Temperature, 1))},
+				strings.Join(flows, " + "), v.text(g.Residual, 2), v.number(g.PH, 1), v.text(g.Temperature, 1))},
 			[2]string{"", fmt.Sprintf("CT %s, needs %s for Giardia and %s for viruses; ratio %s, T10 %s",
 				v.number(of(plant.CT), 1), v.number(of(plant.CTRequiredGiardia), 1), v.text(of(plant.CTRequiredVirus), 1),
 				v.number(of(plant.InactivationRatio), 2), v.text(of(plant.T10), 0))})
