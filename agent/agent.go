@@ -4,6 +4,7 @@
 package agent
 
 import (
+	"cmp"
 	"context"
 	"encoding/json"
 	"errors"
@@ -88,6 +89,12 @@ type Options struct {
 	Source Source
 	Store  Store
 	Teller Teller
+	// Escalation tells people; nil tells nobody.
+	Escalation *Escalation
+	// Watches are what the edges report of themselves.
+	Watches []Watch
+	// Roles may give orders; without any, all whom the edges let in may.
+	Roles []alarms.Role
 	// Edges run beside the agent and end with it.
 	Edges []func(context.Context) error
 	// Now stamps steps; nil takes time.Now.
@@ -97,6 +104,13 @@ type Options struct {
 	// Probe that between two commits, so that a disk which has failed in quiet
 	// times is found; zero takes 1 s, 20 s and 30 min.
 	Tick, Beat, Probe time.Duration
+}
+
+// Watch is an alarm about an edge. Err tells what fails, nil when nothing does;
+// it may not block.
+type Watch struct {
+	Alarm alarms.Setting
+	Err   func() error
 }
 
 // Agent is the running watch over one site.
@@ -110,15 +124,18 @@ type Agent struct {
 	orders    chan order
 
 	// Owned by the goroutine in own.
-	steps      uint64
-	started    time.Time
-	lastStep   time.Time // the latest time that the core has seen
-	lastWork   time.Time // when a step last ended
-	loopAge    time.Duration
-	beats      uint64
-	storeError error
-	storedAt   time.Time // when a commit last ended
-	lostTold   string
+	steps       uint64
+	started     time.Time
+	lastStep    time.Time // the latest time that the core has seen
+	lastWork    time.Time // when a step last ended
+	loopAge     time.Duration
+	beats       uint64
+	storeError  error
+	noticeError error     // likewise of the notices
+	storedAt    time.Time // when a commit last ended
+	lostTold    string
+	// closed are the transitions of the start, which the escalator has to see.
+	closed []alarms.Transition
 }
 
 type order struct {
@@ -155,8 +172,14 @@ func New(o Options) (*Agent, error) {
 	}
 	settings := append([]alarms.Setting{alarms.MemoryFailing(journalFigure), alarms.MemoryLost(lostFigure)}, o.Alarms...)
 	inputs := append(o.Plant.Names(), journalFigure, lostFigure)
+	for _, w := range o.Watches {
+		settings, inputs = append(settings, w.Alarm), append(inputs, w.Alarm.Input)
+	}
 	e, err := alarms.New(settings, inputs)
 	if err != nil {
+		return nil, err
+	}
+	if err := e.Permit(o.Roles); err != nil {
 		return nil, err
 	}
 	a := &Agent{
@@ -170,6 +193,7 @@ func New(o Options) (*Agent, error) {
 	if err := a.restore(); err != nil {
 		return nil, err
 	}
+	a.o.Escalation.restore(a.started, a.o.Log)
 	a.snapshot.Store(&Snapshot{Time: a.started, Conditions: e.Conditions(), Sequence: e.Sequence(), Stepped: time.Now()})
 	return a, nil
 }
@@ -187,6 +211,7 @@ func (a *Agent) restore() error {
 	if err != nil {
 		return err
 	}
+	a.closed = closed
 	return a.commit(closed)
 }
 
@@ -257,7 +282,7 @@ func (a *Agent) own(ctx context.Context) error {
 			a.settle(ts)
 			o.answer <- answer
 		case <-tick.C:
-			if a.storeError != nil || a.o.Now().Sub(a.storedAt) >= a.o.Probe {
+			if a.forgetful() != nil || a.o.Now().Sub(a.storedAt) >= a.o.Probe {
 				a.probe()
 			}
 			a.catchUp()
@@ -313,24 +338,36 @@ func (a *Agent) step(now time.Time, rs []reading.Reading) {
 		f := &figures[i]
 		a.samples[i] = alarms.Sample{Value: f.Value, Usable: f.Quality.Usable(), Quality: f.Quality.String(), Detail: f.Detail, First: f.First}
 	}
-	a.samples[len(figures)], a.samples[len(figures)+1] = a.selfSamples()
+	own := a.samples[len(figures):]
+	own[0], own[1] = a.selfSamples()
+	for i, w := range a.o.Watches {
+		own[2+i] = failing(w.Err())
+	}
 	ts := a.evaluator.Step(now, a.samples)
 	a.publish(now, figures, ts)
 }
 
 // selfSamples are those of journalFigure and lostFigure.
-func (a *Agent) selfSamples() (failing, lost alarms.Sample) {
-	fine := alarms.Sample{Usable: true, Quality: "good"}
-	failing, lost = fine, fine
-	if a.storeError != nil {
-		failing.Value, failing.Detail = 1, "cannot be written: "+a.storeError.Error()
+func (a *Agent) selfSamples() (memory, lost alarms.Sample) {
+	memory, lost = failing(nil), failing(nil)
+	if err := a.forgetful(); err != nil {
+		memory.Value, memory.Detail = 1, "cannot be written: "+err.Error()
 	}
 	// A loss is news once; the alarm latches until a person has taken note.
-	if what := a.o.Store.Lost(); what != a.lostTold {
+	if what := cmp.Or(a.o.Store.Lost(), a.o.Escalation.lost()); what != a.lostTold {
 		a.lostTold = what
 		lost.Value, lost.Detail = 1, "was started anew: "+what
 	}
-	return failing, lost
+	return memory, lost
+}
+
+// failing is the sample of something that works while err is nil.
+func failing(err error) alarms.Sample {
+	s := alarms.Sample{Usable: true, Quality: "good"}
+	if err != nil {
+		s.Value, s.Detail = 1, "fails: "+err.Error()
+	}
+	return s
 }
 
 // settle commits and publishes transitions that no new figure caused.
@@ -341,11 +378,13 @@ func (a *Agent) settle(ts []alarms.Transition) {
 // publish makes transitions durable, then lets everyone see.
 func (a *Agent) publish(now time.Time, figures []plant.Figure, ts []alarms.Transition) {
 	if len(ts) > 0 {
-		a.remember(a.commit(ts))
+		a.remember(&a.storeError, a.commit(ts))
 	}
+	conditions := a.evaluator.Conditions()
+	a.escalate(now, ts, conditions)
 	s := &Snapshot{
-		Time: now, Figures: figures, Conditions: a.evaluator.Conditions(),
-		Steps: a.steps, Sequence: a.evaluator.Sequence(), Stepped: time.Now(), StoreError: a.storeError,
+		Time: now, Figures: figures, Conditions: conditions,
+		Steps: a.steps, Sequence: a.evaluator.Sequence(), Stepped: time.Now(), StoreError: a.forgetful(),
 	}
 	a.snapshot.Store(s)
 	a.o.Teller.Step(s, ts)
@@ -356,21 +395,34 @@ func (a *Agent) publish(now time.Time, figures []plant.Figure, ts []alarms.Trans
 	a.lastWork = ended
 }
 
-// remember notes whether the last commit worked, and logs a change.
-func (a *Agent) remember(err error) {
+// forgetful tells why events or notices cannot be remembered, nil when they are.
+func (a *Agent) forgetful() error {
+	if a.storeError != nil {
+		return a.storeError
+	}
+	return a.noticeError
+}
+
+// remember notes in was whether the last commit worked, and logs a change.
+func (a *Agent) remember(was *error, err error) {
 	switch {
-	case err != nil && a.storeError == nil:
+	case err != nil && *was == nil:
 		a.o.Log.Error("the journal cannot be written: alarms are still told, but a restart would forget them", "err", err)
-	case err == nil && a.storeError != nil:
+	case err == nil && *was != nil:
 		a.o.Log.Info("the journal can be written again")
 	}
-	a.storeError = err
+	*was = err
 	a.storedAt = a.o.Now()
 }
 
 // probe commits no event: it finds out whether the store can be written, and lets
 // it write what it held back.
-func (a *Agent) probe() { a.remember(a.o.Store.Commit(0, nil, a.evaluator.Checkpoint())) }
+func (a *Agent) probe() {
+	a.remember(&a.storeError, a.o.Store.Commit(0, nil, a.evaluator.Checkpoint()))
+	if e := a.o.Escalation; e != nil {
+		a.remember(&a.noticeError, e.Store.Commit(0, nil, e.Escalator.Checkpoint()))
+	}
+}
 
 // commit makes transitions durable together with the state after them.
 func (a *Agent) commit(ts []alarms.Transition) error {

@@ -2,7 +2,6 @@ package alarms
 
 import (
 	"cmp"
-	"encoding/json"
 	"fmt"
 	"math"
 	"slices"
@@ -30,34 +29,63 @@ func (s Sample) usable() bool {
 	return s.Usable && !math.IsNaN(s.Value) && !math.IsInf(s.Value, 0)
 }
 
+// unread is the sample of an alarm before its first step.
+var unread = Sample{Quality: "bad:not-yet-read", Detail: "has not been read since the start"}
+
 // Evaluator holds every alarm of a site. It is not safe for concurrent use.
 type Evaluator struct {
 	alarms   []*alarm
 	byName   map[string]*alarm
+	groups   []*group
+	roles    map[string]Role
 	sequence uint64
 	last     time.Time
 	orders   orderMemory
+	refusals refusals
+	health   performance
+	// conditions is what Conditions last returned.
+	conditions []Condition
 }
 
 // alarm is one alarm at work.
 type alarm struct {
 	Setting
-	input int
-	stored
+	input, other, suppressor int
+	group                    *group
+
+	machine
+	episode  uint64
+	since    time.Time
+	sequence uint64
+	// by and why are those who withhold the alarm from people, and their reason.
+	acknowledgedBy, withheldBy, withheldWhy string
+	// raised is when the present episode began, acknowledged when it was answered.
+	raised, acknowledged time.Time
+	realarms             int
+	firstOut, tie        bool
+	// A shelving ends at shelvedUntil by the wall clock, or when shelfLeft has
+	// passed by the steps' own time: whichever comes first. Shelved again, it may
+	// not go over ShelveMax after shelvedAt.
+	shelvedAt, shelvedUntil time.Time
+	shelfLeft               time.Duration
+	testUntil               time.Time // likewise
+	testLeft                time.Duration
+	// realarmLeft is the time until an acknowledged alarm calls again.
+	realarmLeft time.Duration
+	// lifting is how long the suppressor has been zero.
+	lifting time.Duration
+
 	// pending is how long the sought change (raise when inactive, clear when
 	// active) has held; fresh means that the last usable sample sought it too.
 	pending time.Duration
 	fresh   bool
+	slope   *slope
+	still   stillness
 	sample  Sample
-}
 
-// stored is the part of an alarm that survives a restart.
-type stored struct {
-	State          State     `json:"state"`
-	Episode        uint64    `json:"episode"`
-	Since          time.Time `json:"since"`
-	AcknowledgedBy string    `json:"acknowledged_by,omitempty"`
-	Sequence       uint64    `json:"sequence"`
+	// changed: the condition is not the one last given out.
+	changed bool
+	health  alarmHealth
 }
 
 // New makes an evaluator with every alarm normal. Inputs lists the figures in
@@ -68,14 +96,24 @@ func New(settings []Setting, inputs []string) (*Evaluator, error) {
 		if err := s.check(); err != nil {
 			return nil, err
 		}
-		i := slices.Index(inputs, s.Input)
-		if i < 0 {
-			return nil, fmt.Errorf("alarm %s: no figure is called %q", s.Name, s.Input)
+		a := &alarm{Setting: s, machine: machine{acked: true}, sample: unread, changed: true}
+		for _, f := range []struct {
+			name  string
+			index *int
+		}{{s.Input, &a.input}, {s.Other, &a.other}, {s.SuppressedBy, &a.suppressor}} {
+			if *f.index = slices.Index(inputs, f.name); *f.index < 0 && (f.name != "" || f.index == &a.input) {
+				return nil, fmt.Errorf("alarm %s: no figure is called %q", s.Name, f.name)
+			}
 		}
 		if e.byName[s.Name] != nil {
 			return nil, fmt.Errorf("two alarms are called %s", s.Name)
 		}
-		a := &alarm{Setting: s, input: i, stored: stored{State: Normal}}
+		if s.Kind == Rising || s.Kind == Falling {
+			a.slope = newSlope(s.Window)
+		}
+		if s.Group != "" {
+			e.join(a)
+		}
 		e.byName[s.Name] = a
 		e.alarms = append(e.alarms, a)
 	}
@@ -90,82 +128,171 @@ func New(settings []Setting, inputs []string) (*Evaluator, error) {
 // changed, the most urgent first. Samples lie in the order of New's inputs. A
 // step with an earlier time than the one before counts no delay.
 //
-// A sample that is not usable holds an active alarm and never clears it; for an
-// inactive one it freezes the on-delay, which goes on at the next usable sample.
+// A sample that is not usable holds an active alarm and never clears it; what it
+// does to an inactive one is the alarm's BadPolicy.
 func (e *Evaluator) Step(now time.Time, samples []Sample) []Transition {
 	var elapsed time.Duration
 	if !e.last.IsZero() {
 		elapsed = max(0, now.Sub(e.last))
 	}
 	e.last = now
+	e.health.pass(e, elapsed)
 	var out []Transition
 	for _, a := range e.alarms {
-		if cause, to := a.step(elapsed, samples[a.input]); cause != "" {
-			out = append(out, e.move(a, now, cause, to))
+		// What hides an alarm goes before its condition, what shows it again after:
+		// neither then calls anyone for nothing.
+		if a.suppressor >= 0 && !a.suppressed && suppresses(samples[a.suppressor]) {
+			a.withheldBy, a.withheldWhy = a.SuppressedBy, samples[a.suppressor].Detail
+			out = e.move(out, a, now, evSuppress, SuppressedBy)
 		}
+		in := a.derive(elapsed, samples)
+		if in != a.sample {
+			a.sample, a.changed = in, true
+		}
+		switch a.judge(elapsed, in) {
+		case evRaise:
+			out = e.move(out, a, now, evRaise, Raised)
+		case evClear:
+			out = e.move(out, a, now, evClear, Cleared)
+		}
+		out = e.tick(out, a, now, elapsed, samples)
 	}
+	e.firstOut(out)
 	return out
 }
 
-// step folds one sample in and returns the move it causes, if any.
-func (a *alarm) step(elapsed time.Duration, in Sample) (Cause, State) {
-	a.sample = in
-	if !in.usable() {
+// judge folds one sample in and returns the event it causes: evRaise, evClear,
+// or evNone.
+func (a *alarm) judge(elapsed time.Duration, in Sample) event {
+	sought, delay := false, a.OnDelay
+	switch usable := in.usable(); {
+	case a.active && usable:
+		sought, delay = a.gone(in.Value), a.OffDelay
+	case a.active: // an off-delay starts anew at the first good sample
+	case usable:
+		sought = a.holds(in.Value)
+	case a.OnBad == CountAsAlarm:
+		sought = true
+	case a.OnBad == Hold:
 		a.fresh = false
-		if a.State.Active() {
-			a.pending = 0 // an off-delay starts anew at the first good sample
-		}
-		return "", ""
-	}
-	active := a.State.Active()
-	sought := a.holds(in.Value)
-	delay := a.OnDelay
-	if active {
-		sought = a.gone(in.Value)
-		delay = a.OffDelay
+		return evNone
 	}
 	if !sought {
 		a.pending, a.fresh = 0, false
-		return "", ""
+		return evNone
 	}
 	if a.fresh {
 		a.pending += elapsed
 	}
 	a.fresh = true
 	if a.pending < delay {
-		return "", ""
+		return evNone
 	}
 	a.pending, a.fresh = 0, false
-	if !active {
-		return Raised, Unacknowledged
+	if a.active {
+		return evClear
 	}
-	return Cleared, a.cleared()
+	return evRaise
 }
 
-// cleared is where an active alarm goes when its condition has gone.
-func (a *alarm) cleared() State {
+// tick lets an alarm's own times pass.
+func (e *Evaluator) tick(out []Transition, a *alarm, now time.Time, elapsed time.Duration, samples []Sample) []Transition {
+	if a.suppressed {
+		s := Sample{} // a suppressor that the site no longer has suppresses nothing
+		if a.suppressor >= 0 {
+			s = samples[a.suppressor]
+		}
+		switch {
+		case suppresses(s):
+			a.lifting = 0
+		default:
+			a.lifting += elapsed
+			if a.lifting >= a.UnsuppressDelay || !s.usable() {
+				a.lifting = 0
+				out = e.move(out, a, now, evUnsuppress, Unsuppressed)
+			}
+		}
+	}
+	if a.shelve != unshelved {
+		if a.shelfLeft -= elapsed; a.shelfLeft <= 0 || past(a.shelvedUntil, now) {
+			out = e.move(out, a, now, evShelveExpire, ShelfExpired)
+		}
+	}
+	if !a.testUntil.IsZero() {
+		if a.testLeft -= elapsed; a.testLeft <= 0 || past(a.testUntil, now) {
+			a.testUntil, a.testLeft = time.Time{}, 0
+			out = append(out, e.write(a, now, TestEnded, a.state(), record, nil))
+		}
+	}
+	if a.ReAlarm > 0 && a.machine.state() == Acknowledged {
+		if a.realarmLeft -= elapsed; a.realarmLeft <= 0 {
+			out = e.move(out, a, now, evRealarm, Realarmed)
+		}
+	}
+	return out
+}
+
+// past compares with the wall clock, whatever the monotonic one says.
+func past(until, now time.Time) bool { return !now.Round(0).Before(until.Round(0)) }
+
+func suppresses(s Sample) bool { return s.usable() && s.Value != 0 }
+
+// move takes an alarm through an event and appends the transition, if any.
+func (e *Evaluator) move(out []Transition, a *alarm, now time.Time, ev event, cause Cause) []Transition {
+	if t, f := e.apply(a, now, ev, cause, nil); f.has(record) {
+		out = append(out, t)
+	}
+	return out
+}
+
+// apply takes an alarm through an event. The transition is one only when the
+// effect has record.
+func (e *Evaluator) apply(a *alarm, now time.Time, ev event, cause Cause, order *Ordered) (Transition, effect) {
+	from, before := a.state(), a.acked
+	next, f := a.on(ev, a.Latching)
+	if !f.has(record) {
+		return Transition{}, f
+	}
+	a.machine = next
+	if f.has(newEpisode) {
+		a.episode++
+		a.raised, a.realarms = now, 0
+		if f.has(annunciate) && a.group != nil {
+			a.group.raised = append(a.group.raised, a)
+		}
+	}
+	if f.has(countRealarm) {
+		a.realarms++
+	}
 	switch {
-	case a.State == Unacknowledged && a.Latching:
-		return LatchedUnacknowledged
-	case a.State == Unacknowledged:
-		return ReturnedUnacknowledged
-	case a.Latching:
-		return LatchedAcknowledged
-	default:
-		return Normal
+	case !a.acked:
+		a.acknowledgedBy = ""
+	case !before:
+		a.acknowledged, a.realarmLeft = now, a.ReAlarm
 	}
+	if a.shelve == unshelved {
+		a.shelvedAt, a.shelvedUntil, a.shelfLeft = time.Time{}, time.Time{}, 0
+	}
+	if !a.hidden() {
+		a.withheldBy, a.withheldWhy = "", ""
+	}
+	return e.write(a, now, cause, from, f, order), f
 }
 
-// move takes an alarm to its next state and records the transition.
-func (e *Evaluator) move(a *alarm, now time.Time, cause Cause, to State) Transition {
+// write gives an alarm's change, or other news of it, its place in the record.
+func (e *Evaluator) write(a *alarm, now time.Time, cause Cause, from State, f effect, order *Ordered) Transition {
 	e.sequence++
-	t := Transition{Sequence: e.sequence, Time: now, From: a.State, To: to, Cause: cause}
-	if cause == Raised {
-		a.Episode++
-		a.AcknowledgedBy = ""
+	a.sequence, a.changed = e.sequence, true
+	if a.state() != from {
+		a.since = now
 	}
-	a.State, a.Since, a.Sequence = to, now, e.sequence
-	t.After = a.condition()
+	t := Transition{
+		Sequence: e.sequence, Time: now, From: from, To: a.state(), Cause: cause, Order: order,
+		Annunciate: f.has(annunciate), StopEscalation: f.has(stopEscalation),
+		ShowAgain: f.has(showUnacked), Closed: f.has(closeEpisode),
+		After: a.condition(),
+	}
+	e.health.note(a, &t)
 	return t
 }
 
@@ -174,23 +301,41 @@ func (a *alarm) condition() Condition {
 	c := Condition{
 		Alarm:          a.Name,
 		Priority:       a.Priority,
-		State:          a.State,
-		Episode:        a.Episode,
-		Since:          a.Since,
+		State:          a.state(),
+		Episode:        a.episode,
+		Since:          a.since,
 		Unit:           a.Shown.Unit,
 		Quality:        a.sample.Quality,
 		Place:          a.Place,
-		What:           a.sentence(a.State, a.sample),
+		What:           a.sentence(a.machine, a.sample),
+		LikelyCause:    a.LikelyCause,
 		Consequence:    a.Consequence,
 		FirstAction:    a.FirstAction,
 		RespondWithin:  a.RespondWithin.String(),
-		AcknowledgedBy: a.AcknowledgedBy,
-		Sequence:       a.Sequence,
+		AcknowledgedBy: a.acknowledgedBy,
+		WithheldBy:     a.withheldBy,
+		WithheldWhy:    a.withheldWhy,
+		FirstOut:       a.firstOut,
+		FirstOutTie:    a.tie,
+		Group:          a.Group,
+		Realarms:       a.realarms,
+		Sequence:       a.sequence,
 	}
 	if a.sample.First != "" {
 		c.FirstAction = append([]string{a.sample.First}, a.FirstAction...)
 	}
-	if a.Kind != StateOn {
+	if a.hidden() {
+		c.Underlying = a.core()
+	}
+	if a.shelve != unshelved {
+		t := a.shelvedUntil
+		c.ShelvedUntil = &t
+	}
+	if !a.testUntil.IsZero() {
+		t := a.testUntil
+		c.Test, c.TestUntil = true, &t
+	}
+	if a.Kind.limited() {
 		l := a.Shown.show(a.Limit)
 		c.Limit = &l
 		if a.sample.usable() {
@@ -202,69 +347,25 @@ func (a *alarm) condition() Condition {
 }
 
 // Conditions returns the present condition of every alarm, normal ones too, the
-// most urgent priority first.
+// most urgent priority first. The caller must not change them: what stayed the
+// same is given out again.
 func (e *Evaluator) Conditions() []Condition {
-	cs := make([]Condition, len(e.alarms))
+	copied := e.conditions == nil
 	for i, a := range e.alarms {
-		cs[i] = a.condition()
+		if !a.changed && e.conditions != nil {
+			continue
+		}
+		if !copied {
+			e.conditions, copied = slices.Clone(e.conditions), true
+		}
+		if e.conditions == nil {
+			e.conditions = make([]Condition, len(e.alarms))
+		}
+		e.conditions[i] = a.condition()
+		a.changed = false
 	}
-	return cs
+	return e.conditions
 }
 
 // Sequence is that of the last transition.
 func (e *Evaluator) Sequence() uint64 { return e.sequence }
-
-// checkpoint is the evaluator's memory across restarts.
-type checkpoint struct {
-	Sequence uint64            `json:"sequence"`
-	Alarms   map[string]stored `json:"alarms"`
-}
-
-// Checkpoint returns what Restore needs after a restart. Delays in progress are
-// not kept: a restart costs an alarm at most its on-delay.
-func (e *Evaluator) Checkpoint() []byte {
-	cp := checkpoint{Sequence: e.sequence, Alarms: make(map[string]stored, len(e.alarms))}
-	for _, a := range e.alarms {
-		cp.Alarms[a.Name] = a.stored
-	}
-	b, err := json.Marshal(cp)
-	if err != nil { // plain data always marshals
-		panic(err)
-	}
-	return b
-}
-
-// Restore brings back the states, episodes and sequence of a checkpoint, as
-// ISA-18.2 asks: an alarm that stood before the restart still stands, and needs
-// no second acknowledgement. An alarm that the site no longer has is retired, a
-// normal one too, so that nobody keeps its last condition: its closing transition
-// is returned.
-func (e *Evaluator) Restore(data []byte, now time.Time) ([]Transition, error) {
-	var cp checkpoint
-	if err := json.Unmarshal(data, &cp); err != nil {
-		return nil, fmt.Errorf("alarm checkpoint is not readable: %w", err)
-	}
-	e.sequence = max(e.sequence, cp.Sequence)
-	var gone []string
-	for name, s := range cp.Alarms {
-		a := e.byName[name]
-		switch {
-		case a == nil:
-			gone = append(gone, name)
-		default:
-			a.stored = s
-			a.sample = Sample{Quality: "bad:not-yet-read", Detail: "has not been read since the restart"}
-		}
-	}
-	slices.Sort(gone)
-	var out []Transition
-	for _, name := range gone {
-		s := cp.Alarms[name]
-		a := &alarm{Setting: Setting{Name: name, Kind: StateOn, Priority: Low, Subject: "Alarm " + name}, stored: s}
-		t := e.move(a, now, Retired, Normal)
-		t.After.What = "Alarm " + name + " was removed from the site file while it stood in state " + string(s.State) + "."
-		t.After.Quality = "good"
-		out = append(out, t)
-	}
-	return out, nil
-}

@@ -3,93 +3,276 @@ package alarms
 import (
 	"fmt"
 	"slices"
+	"strings"
 	"time"
+	"unicode/utf8"
 )
 
-// remembered is how many order ids are kept to recognise a repeated order.
-const remembered = 256
+// Verb is what an order asks for.
+type Verb string
 
-// orderMemory is a ring of the ids of orders that were carried out.
-type orderMemory struct {
-	ids  [remembered]string
-	next int
+// The verbs that are understood.
+const (
+	Acknowledge Verb = "acknowledge"
+	ResetLatch  Verb = "reset"
+	Shelve      Verb = "shelve"
+	Unshelve    Verb = "unshelve"
+	TakeOut     Verb = "out-of-service"
+	BringBack   Verb = "in-service"
+	Test        Verb = "test"
+	Note        Verb = "note"
+	Refresh     Verb = "refresh"
+)
+
+// Order asks for something on behalf of a person or a system.
+type Order struct {
+	Verb Verb
+	ID   string // names the order, for the answer
+	By   string // who asks
+	// Role is the role that was proven for who asks, empty for none.
+	Role    string
+	Alarm   string
+	Episode uint64 // acknowledge only
+	// For is how long to shelve or to test. A one-shot shelving may leave it out.
+	For time.Duration
+	// OneShot shelves for the present active time, or the next one.
+	OneShot bool
+	// Reason says why, and is the text of a note.
+	Reason   string
+	IssuedAt time.Time
+	// Refused is why it was refused where it came in; it then only goes into the
+	// record.
+	Refused string
 }
 
-func (m *orderMemory) has(id string) bool { return id != "" && slices.Contains(m.ids[:], id) }
+// Result is how an order ended.
+type Result string
 
-func (m *orderMemory) add(id string) {
-	m.ids[m.next] = id
-	m.next = (m.next + 1) % remembered
+// The results.
+const (
+	Done    Result = "done"
+	Already Result = "already"
+	Refused Result = "refused"
+)
+
+// Answer tells what became of an order. Why is a sentence for people, empty
+// when the order was done.
+type Answer struct {
+	Order  string `json:"order"`
+	Alarm  string `json:"alarm,omitempty"`
+	Result Result `json:"result"`
+	Why    string `json:"why,omitempty"`
 }
 
-// Order carries out a person's order. A refused order changes nothing. A
-// repeated order, same id, is answered with Already.
+const (
+	// MaxTest is the longest test in one go. Common practice, no source: a
+	// detector's bump test takes minutes, and a forgotten one must end by itself.
+	MaxTest = time.Hour
+	// maxName and maxReason bound what an order brings into the record, in bytes.
+	maxName   = 64
+	maxReason = 500
+)
+
+// Order carries out a person's order and puts it into the record. A refused
+// order changes nothing but the record. A repeated order, same id, is answered
+// with Already.
 func (e *Evaluator) Order(now time.Time, o Order) ([]Transition, Answer) {
 	ans := Answer{Order: o.ID, Alarm: o.Alarm}
-	if e.orders.has(o.ID) {
+	if o.Refused == "" && e.orders.has(o.ID) {
 		ans.Result, ans.Why = Already, "this order was carried out before"
 		return nil, ans
 	}
 	a := e.byName[o.Alarm]
-	if a == nil {
-		ans.Result, ans.Why = Refused, fmt.Sprintf("no alarm is called %q", o.Alarm)
-		return nil, ans
+	if ans.Why = e.refuse(a, &o); ans.Why != "" {
+		ans.Result = Refused
+		return e.refused(now, a, &o, ans), ans
 	}
+	var t Transition
+	switch o.Verb {
+	case Refresh: // what is retained is told again by who tells
+		ans.Result = Done
+		return nil, ans
+	case Note:
+		ans.Result = Done
+		t = e.note(now, a, &o)
+	default:
+		if t, ans.Result, ans.Why = e.carryOut(now, a, &o); ans.Result != Done {
+			return e.refused(now, a, &o, ans), ans
+		}
+	}
+	e.orders.add(o.ID, now)
+	out := []Transition{t}
+	e.firstOut(out)
+	return out, ans
+}
+
+// refuse tells why an order may not even be tried, empty when it may.
+func (e *Evaluator) refuse(a *alarm, o *Order) string {
+	switch {
+	case o.Refused != "":
+		return o.Refused
+	case o.By == "":
+		return "the order does not say who asks"
+	case len(o.ID) > maxName || len(o.By) > maxName || len(o.Role) > maxName || len(o.Alarm) > maxName:
+		return fmt.Sprintf("a name in the order is longer than %d bytes", maxName)
+	case len(o.Reason) > maxReason:
+		return fmt.Sprintf("the reason or note has %d bytes: expected at most %d", len(o.Reason), maxReason)
+	case !utf8.ValidString(o.Reason):
+		return "the reason or note is not UTF-8 text"
+	case !slices.Contains(verbs, o.Verb):
+		return fmt.Sprintf("the verb %.40q is not known", string(o.Verb))
+	case a == nil && !(o.Alarm == "" && (o.Verb == Note || o.Verb == Refresh)):
+		return fmt.Sprintf("no alarm is called %q", o.Alarm)
+	case o.Reason == "" && (o.Verb == Shelve || o.Verb == TakeOut):
+		return "the order gives no reason: say why, for those who come after"
+	case o.Reason == "" && o.Verb == Note:
+		return "the note is empty"
+	}
+	return e.permit(a, o)
+}
+
+var verbs = []Verb{Acknowledge, ResetLatch, Shelve, Unshelve, TakeOut, BringBack, Test, Note, Refresh}
+
+// VerbNames lists the verbs for a sentence.
+func VerbNames() string {
+	names := make([]string, len(verbs))
+	for i, v := range verbs {
+		names[i] = string(v)
+	}
+	return strings.Join(names[:len(names)-1], ", ") + " or " + names[len(names)-1]
+}
+
+// carryOut does to an alarm what an order asks.
+func (e *Evaluator) carryOut(now time.Time, a *alarm, o *Order) (Transition, Result, string) {
+	var ev event
 	var cause Cause
-	var to State
 	switch o.Verb {
 	case Acknowledge:
-		to, ans.Result, ans.Why = a.acknowledge(o.Episode)
-		cause = Acked
+		ev, cause = evAck, Acked
+		if o.Episode != a.episode {
+			ev = evAckStale
+		}
 	case ResetLatch:
-		to, ans.Result, ans.Why = a.reset()
-		cause = Reset
-	default:
-		ans.Result, ans.Why = Refused, fmt.Sprintf("the verb %q is not known", o.Verb)
+		ev, cause = evReset, Reset
+	case Shelve:
+		ev, cause = evShelveTimed, ShelvedBy
+		if o.OneShot {
+			ev = evShelveOneShot
+		}
+		until, why := a.shelf(now, o)
+		if why != "" {
+			return Transition{}, Refused, why
+		}
+		if a.shelvedAt.IsZero() {
+			a.shelvedAt = now
+		}
+		a.shelvedUntil, a.shelfLeft = until, until.Sub(now)
+	case Unshelve:
+		ev, cause = evUnshelve, Unshelved
+	case TakeOut:
+		ev, cause = evOutOfService, TakenOut
+	case BringBack:
+		ev, cause = evInService, BroughtBack
+	case Test:
+		if o.For <= 0 || o.For > MaxTest {
+			return Transition{}, Refused, fmt.Sprintf("a test of %s was asked for: expected more than 0 and at most %s", o.For, MaxTest)
+		}
+		a.testUntil, a.testLeft = now.Add(o.For), o.For
+		return e.write(a, now, TestBegun, a.state(), record, ordered(o, Answer{Result: Done})), Done, ""
 	}
-	if ans.Result != Done {
-		return nil, ans
+	if (ev == evShelveTimed || ev == evShelveOneShot || ev == evOutOfService) && !a.outOfService {
+		a.withheldBy, a.withheldWhy = o.By, o.Reason
 	}
-	e.orders.add(o.ID)
-	if cause == Acked {
-		a.AcknowledgedBy = o.By
+	answered := a.acknowledgedBy
+	if ev == evAck && !a.acked {
+		a.acknowledgedBy = o.By
 	}
-	return []Transition{e.move(a, now, cause, to)}, ans
-}
-
-// acknowledge follows the ISA-18.2 table: an acknowledgement names the episode
-// it has seen, and never touches the condition itself.
-func (a *alarm) acknowledge(episode uint64) (State, Result, string) {
-	if episode != a.Episode {
-		return "", Refused, fmt.Sprintf("episode %d is not the present one, %d", episode, a.Episode)
+	t, f := e.apply(a, now, ev, cause, ordered(o, Answer{Result: Done}))
+	if f.has(record) {
+		return t, Done, ""
 	}
-	switch a.State {
-	case Unacknowledged:
-		return Acknowledged, Done, ""
-	case ReturnedUnacknowledged:
-		return Normal, Done, ""
-	case LatchedUnacknowledged:
-		return LatchedAcknowledged, Done, ""
-	case Acknowledged, LatchedAcknowledged:
-		return "", Already, "acknowledged before by " + a.AcknowledgedBy
-	default:
-		return "", Refused, "there is nothing to acknowledge"
-	}
-}
-
-// reset lets go of a latch. An unacknowledged latch still needs its
-// acknowledgement afterwards; an active alarm cannot be reset.
-func (a *alarm) reset() (State, Result, string) {
+	a.acknowledgedBy = answered
 	switch {
-	case !a.Latching:
-		return "", Refused, "this alarm does not latch"
-	case a.State.Active():
-		return "", Refused, "the condition still holds"
-	case a.State == LatchedUnacknowledged:
-		return ReturnedUnacknowledged, Done, ""
-	case a.State == LatchedAcknowledged:
-		return Normal, Done, ""
+	case f.has(staleEpisode):
+		return t, Refused, fmt.Sprintf("episode %d is not the present one, %d", o.Episode, a.episode)
+	case f.has(nothingToAck) && a.acked && answered != "":
+		return t, Already, "acknowledged before by " + answered
+	case f.has(nothingToAck):
+		return t, Refused, "there is nothing to acknowledge"
+	case f.has(notLatching):
+		return t, Refused, "this alarm does not latch"
+	case f.has(stillActive):
+		return t, Refused, "the condition still holds"
+	case ev == evReset:
+		return t, Refused, "there is no latch to reset"
+	case ev == evUnshelve:
+		return t, Already, "the alarm is not shelved"
+	case ev == evOutOfService:
+		return t, Already, "the alarm is out of service"
 	default:
-		return "", Refused, "there is no latch to reset"
+		return t, Already, "the alarm is in service"
 	}
+}
+
+// shelf is until when an order would shelve an alarm, or why it may not.
+func (a *alarm) shelf(now time.Time, o *Order) (time.Time, string) {
+	if a.ShelveMax == 0 {
+		return time.Time{}, "this alarm may not be shelved"
+	}
+	length := o.For
+	if o.OneShot && length == 0 {
+		length = a.ShelveMax
+		if !a.shelvedAt.IsZero() {
+			length -= max(0, now.Sub(a.shelvedAt))
+		}
+	}
+	if length <= 0 || length > a.ShelveMax {
+		return time.Time{}, fmt.Sprintf("a shelving of %s was asked for: expected more than 0 and at most %s", length, a.ShelveMax)
+	}
+	until := now.Add(length)
+	if left := a.ShelveMax - now.Sub(a.shelvedAt); !a.shelvedAt.IsZero() && length > left {
+		return time.Time{}, fmt.Sprintf("the alarm has been shelved since %s and may be for at most %s in one go: expected at most %s more",
+			a.shelvedAt.UTC().Format(time.RFC3339), a.ShelveMax, left.Truncate(time.Second))
+	}
+	return until, ""
+}
+
+// note puts a person's words into the record of an alarm, or of the site.
+func (e *Evaluator) note(now time.Time, a *alarm, o *Order) Transition {
+	by := ordered(o, Answer{Result: Done})
+	if a != nil {
+		return e.write(a, now, Noted, a.state(), record, by)
+	}
+	return e.siteRecord(now, Noted, by, "Note by "+o.By+": "+o.Reason)
+}
+
+// siteRecord is an entry that concerns no alarm.
+func (e *Evaluator) siteRecord(now time.Time, cause Cause, by *Ordered, what string) Transition {
+	e.sequence++
+	return Transition{
+		Sequence: e.sequence, Time: now, From: Normal, To: Normal, Cause: cause, Order: by,
+		After: Condition{
+			Alarm: Site, Priority: Low, State: Normal, Since: now, Quality: "good", Place: Site, What: what,
+			RespondWithin: "0s", FirstAction: []string{}, Sequence: e.sequence,
+		},
+	}
+}
+
+// ordered is an order for the record, no longer than it may be.
+func ordered(o *Order, ans Answer) *Ordered {
+	return &Ordered{
+		Verb: Verb(cut(string(o.Verb), maxName)), ID: cut(o.ID, maxName), By: cut(o.By, maxName), Role: cut(o.Role, maxName),
+		Reason: cut(o.Reason, maxReason), Result: ans.Result, Why: ans.Why,
+	}
+}
+
+// cut shortens a text from outside to whole characters.
+func cut(s string, n int) string {
+	if len(s) > n {
+		s = s[:n]
+	}
+	for !utf8.ValidString(s) && s != "" {
+		s = s[:len(s)-1]
+	}
+	return s
 }

@@ -4,22 +4,7 @@ import (
 	"fmt"
 	"math"
 	"strconv"
-	"strings"
 	"time"
-)
-
-// Kind is what makes an alarm's condition true.
-type Kind string
-
-// The kinds.
-const (
-	// HighLimit: the value is at or over the limit; it returns at limit − deadband.
-	// At counts, since a detector may end its range there.
-	HighLimit Kind = "high"
-	// LowLimit: the value is under the limit; it returns at limit + deadband.
-	LowLimit Kind = "low"
-	// StateOn: the value is not zero. Limit and deadband have no meaning.
-	StateOn Kind = "state"
 )
 
 // Setting is one rationalised alarm: what it watches, when it speaks, and what
@@ -29,18 +14,47 @@ type Setting struct {
 	Kind Kind
 	// Input names the figure it watches.
 	Input string
-	// Limit and Deadband are in the input's SI unit.
+	// Other names a second figure: the one to compare with for Deviation, or the
+	// one that must be over zero for Stuck to count, empty when it always counts.
+	Other string
+	// Limit and Deadband are in the input's SI unit; per second for Rising and
+	// Falling, in seconds for Stuck.
 	Limit, Deadband float64
+	// Window is the time over which Rising and Falling take the slope.
+	Window time.Duration
+	// Play is how far a value may move and still count as stuck, in the input's
+	// SI unit.
+	Play float64
 	// OnDelay and OffDelay are how long the condition must hold, or be gone,
 	// without a break. Zero acts on the first sample.
 	OnDelay, OffDelay time.Duration
+	// OnBad is what a sample that is not usable does to an inactive alarm. An
+	// active one is held whatever it says.
+	OnBad BadPolicy
 	// Latching alarms stay in alarm after the condition has gone until a person
 	// resets them.
 	Latching bool
 	Priority Priority
+	// Safety alarms guard life: they are never suppressed, and withholding them
+	// takes a role that may.
+	Safety bool
+	// ShelveMax is the longest time for which a person may shelve the alarm in
+	// one go; zero: never.
+	ShelveMax time.Duration
+	// ReAlarm calls people again when an acknowledged alarm still stands after
+	// this time; zero: never.
+	ReAlarm time.Duration
+	// Group joins alarms of one event, to tell which came first.
+	Group string
+	// SuppressedBy names a figure that suppresses the alarm while it is not zero.
+	// Suppression ends when the figure has been zero for UnsuppressDelay, and at
+	// once when it is not usable.
+	SuppressedBy    string
+	UnsuppressDelay time.Duration
 
 	// Place says where; Subject opens the alarm's sentence.
 	Place, Subject string
+	LikelyCause    []string
 	Consequence    string
 	FirstAction    []string
 	RespondWithin  time.Duration
@@ -69,24 +83,40 @@ func (s Scale) text(shown float64) string {
 
 // check reports what is wrong with a setting.
 func (s *Setting) check() error {
+	finite := func(v float64) bool { return !math.IsNaN(v) && !math.IsInf(v, 0) }
+	fault := func(format string, args ...any) error {
+		return fmt.Errorf("alarm %s: "+format, append([]any{s.Name}, args...)...)
+	}
 	switch {
 	case s.Name == "":
 		return fmt.Errorf("an alarm has no name")
-	case s.Kind != HighLimit && s.Kind != LowLimit && s.Kind != StateOn:
-		return fmt.Errorf("alarm %s: kind %q is not high, low or state", s.Name, s.Kind)
+	case s.Name == Site:
+		return fault("the name is kept for what concerns no alarm: give it another")
+	case !s.Kind.known():
+		return fault("kind %q is not known: expected one of %v", s.Kind, kinds)
 	case s.Priority.rank() == 0:
-		return fmt.Errorf("alarm %s: priority %q is not critical, high, medium or low", s.Name, s.Priority)
-	case math.IsNaN(s.Limit) || math.IsInf(s.Limit, 0):
-		return fmt.Errorf("alarm %s: the limit must be a finite number", s.Name)
-	case !(s.Deadband >= 0) || math.IsInf(s.Deadband, 0):
-		return fmt.Errorf("alarm %s: the deadband must be zero or more", s.Name)
-	case s.OnDelay < 0 || s.OffDelay < 0:
-		return fmt.Errorf("alarm %s: a delay must be zero or more", s.Name)
-	case s.Kind != StateOn && s.Shown.Factor == 0:
-		return fmt.Errorf("alarm %s: no unit to show its value in", s.Name)
+		return fault("priority %q is not critical, high, medium or low", s.Priority)
+	case !finite(s.Limit):
+		return fault("the limit must be a finite number")
+	case !(s.Deadband >= 0) || !finite(s.Deadband):
+		return fault("the deadband must be zero or more")
+	case s.OnDelay < 0 || s.OffDelay < 0 || s.UnsuppressDelay < 0:
+		return fault("a delay must be zero or more")
+	case s.ShelveMax < 0 || s.ReAlarm < 0:
+		return fault("the longest shelving and the time to alarm again must be zero or more")
+	case s.OnBad != Hold && s.OnBad != RestartDelay && s.OnBad != CountAsAlarm:
+		return fault("the policy %q for bad input is not known: expected %q, %q or %q", s.OnBad, Hold, RestartDelay, CountAsAlarm)
+	case s.Safety && s.SuppressedBy != "":
+		return fault("an alarm that guards life may not be suppressed")
+	case s.Safety && s.ShelveMax > maxSafetyShelf:
+		return fault("an alarm that guards life may be shelved for at most %s, not %s", maxSafetyShelf, s.ShelveMax)
 	}
-	return nil
+	return s.checkKind(fault)
 }
+
+// maxSafetyShelf bounds the shelving of an alarm that guards life. Common
+// practice, no source: a short time under the eyes of the one who shelved it.
+const maxSafetyShelf = 30 * time.Minute
 
 // rank is 4 for critical down to 1 for low, 0 for anything else.
 func (p Priority) rank() int {
@@ -101,91 +131,4 @@ func (p Priority) rank() int {
 		return 1
 	}
 	return 0
-}
-
-// holds reports whether a value makes the condition true.
-func (s *Setting) holds(v float64) bool {
-	switch s.Kind {
-	case HighLimit:
-		return v >= s.Limit
-	case LowLimit:
-		return v < s.Limit
-	default:
-		return v != 0
-	}
-}
-
-// gone reports whether a value has left the condition by the deadband.
-func (s *Setting) gone(v float64) bool {
-	switch s.Kind {
-	case HighLimit:
-		return v <= s.Limit-s.Deadband && v < s.Limit
-	case LowLimit:
-		return v >= s.Limit+s.Deadband
-	default:
-		return v == 0
-	}
-}
-
-// Speaks says in a few words when the alarm is raised and when it returns.
-func (s *Setting) Speaks() string {
-	limit, back := s.Shown.show(s.Limit), s.Limit-s.Deadband
-	sign := "at or over"
-	switch s.Kind {
-	case StateOn:
-		return "when it is so"
-	case LowLimit:
-		sign, back = "under", s.Limit+s.Deadband
-	}
-	return fmt.Sprintf("%s %s, returns at %s", sign, s.Shown.text(limit), s.Shown.text(s.Shown.show(back)))
-}
-
-// sentence tells in plain words how the alarm stands.
-func (s *Setting) sentence(st State, in Sample) string {
-	var b strings.Builder
-	b.WriteString(s.Subject)
-	if s.Kind == StateOn {
-		switch {
-		case !in.usable():
-			b.WriteString(": not known, the reading " + in.Detail)
-		case in.Value != 0 && in.Detail != "":
-			b.WriteString(" " + in.Detail)
-		case in.Value != 0:
-			b.WriteString(" is in alarm")
-		default:
-			b.WriteString(" is in order")
-		}
-	} else {
-		limit := s.Shown.text(s.Shown.show(s.Limit))
-		side, within := "over", "within"
-		if s.Kind == LowLimit {
-			side, within = "under", "not under"
-		}
-		value := s.Shown.text(s.Shown.show(in.Value))
-		switch {
-		case !in.usable() && st.Active():
-			fmt.Fprintf(&b, " was %s the limit of %s when last measured; the measurement now %s, so the alarm is held", side, limit, in.Detail)
-		case !in.usable():
-			fmt.Fprintf(&b, " is not known: the measurement %s", in.Detail)
-		case s.holds(in.Value) && in.Value == s.Limit:
-			fmt.Fprintf(&b, " is at the limit of %s", limit)
-		case s.holds(in.Value):
-			fmt.Fprintf(&b, " is %s, %s the limit of %s", value, side, limit)
-		case st.Active():
-			fmt.Fprintf(&b, " is %s, not yet clear of the limit of %s", value, limit)
-		default:
-			fmt.Fprintf(&b, " is %s, %s the limit of %s", value, within, limit)
-		}
-		if in.usable() && in.Detail != "" {
-			b.WriteString("; the value " + in.Detail)
-		}
-	}
-	switch st {
-	case LatchedUnacknowledged, LatchedAcknowledged:
-		b.WriteString("; the alarm stays until a person resets it")
-	case ReturnedUnacknowledged:
-		b.WriteString("; nobody has acknowledged that it was otherwise")
-	}
-	b.WriteByte('.')
-	return b.String()
 }

@@ -18,14 +18,14 @@ import (
 // ParseOptions are what Parse may need from outside. The zero value reads no
 // file.
 type ParseOptions struct {
-	// ReadFile reads the password file. Nil leaves the password empty.
+	// ReadFile reads the files of secrets. Nil leaves the secrets empty.
 	ReadFile func(path string) ([]byte, error)
 }
 
 // aSiteFile is what is expected of a file as a whole.
 const aSiteFile = `an ebbwatch site file, YAML text that starts with "ebbwatch: 1"`
 
-// Load reads a site file and the password file that it names. The error is
+// Load reads a site file and the files of secrets that it names. The error is
 // Faults: everything that is wrong, not the first thing only.
 func Load(path string) (*Site, error) {
 	data, err := readFile(path)

@@ -56,6 +56,8 @@ func (r *siteReader) site(root *yaml.Node) *Site {
 	s.Trains = each(top.get("trains"), func(name string, v value) Train { return r.train(name, v, s.Segments) })
 	s.Banks = each(top.get("banks"), r.bank)
 	s.Detectors = each(top.get("detectors"), r.detector)
+	r.telling(top, s)
+	s.Registers = r.registers(top.get("registers"))
 	return s
 }
 
@@ -120,7 +122,7 @@ func (r *siteReader) mqtt(v value) *MQTT {
 	return m
 }
 
-// password reads the first line of the password file. No message repeats the
+// password reads the first line of a file of secrets. No message repeats the
 // path, since it may be the password itself in the wrong place.
 func (r *siteReader) password(v value, path string) Secret {
 	if r.readFile == nil {
@@ -138,6 +140,8 @@ func (r *siteReader) password(v value, path string) Secret {
 		v.bad("a file with an empty first line")
 	case len(line) > math.MaxUint16: // MQTT 3.1.1, 1.5.3 and 3.1.3.5: two bytes of length (from memory)
 		v.bad("a first line of over 65535 bytes")
+	default:
+		return Secret(line)
 	}
-	return Secret(line)
+	return ""
 }

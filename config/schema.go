@@ -205,7 +205,8 @@ func Keys() []Key {
 			in("a concentration of gas in air over 0 such as 0.5 ppm", units.GasInAir),
 			in("a concentration of gas in air of 0 or more, under the limit, such as 0.1 ppm", units.GasInAir))...)
 	}
-	return append(keys, delays("detectors.*.unavailable")...)
+	keys = append(keys, delays("detectors.*.unavailable")...)
+	return append(append(keys, tellingKeys()...), registersKeys()...)
 }
 
 // alarm lists the keys of an alarm that has a limit.

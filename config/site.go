@@ -30,6 +30,8 @@ type Site struct {
 	Holidays []time.Time
 	// MQTT is nil when the site publishes nothing.
 	MQTT *MQTT
+	// Registers is nil when there is no register server.
+	Registers *Registers
 
 	Lines       []Line
 	Instruments []Instrument
@@ -38,6 +40,14 @@ type Site struct {
 	Trains      []Train
 	Banks       []Bank
 	Detectors   []Detector
+
+	// Mail is nil when nobody is told by mail, Escalation when nobody is told.
+	Mail       *Mail
+	Webhooks   []Webhook
+	People     []Person
+	Escalation *Escalation
+	// Roles are empty when orders need no proof.
+	Roles []Role
 }
 
 // UnitSystem is the family of units that figures are shown in.

@@ -8,6 +8,7 @@ import (
 	"os"
 	"path/filepath"
 	"reflect"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -52,6 +53,7 @@ func TestKestrelRidge(t *testing.T) {
 	s := load(t, "kestrel-ridge.yaml")
 	top := *s
 	top.Lines, top.Instruments, top.Residuals, top.Segments, top.Banks, top.Detectors = nil, nil, nil, nil, nil, nil
+	top.People, top.Escalation = nil, nil
 	check := func(what string, got, want any) {
 		t.Helper()
 		if d := cmp.Diff(want, got, compare()); d != "" {
@@ -67,6 +69,8 @@ func TestKestrelRidge(t *testing.T) {
 		StateDir: "/var/lib/ebbwatch", Listen: "127.0.0.1:9640",
 		MQTT: &MQTT{Broker: "tcp://127.0.0.1:1883", User: "ebbwatch", Password: "kestrel-ridge-example", At: 11},
 	})
+	check("who is told first and last of a trip", s.Escalation.Plans[0].Tell, []Turn{
+		{Person: "on-call-1", At: s.Escalation.Plans[0].At}, {Person: "supervisor", After: 5 * time.Minute, At: s.Escalation.Plans[0].At}})
 	check("lines", s.Lines, []Line{
 		{Name: "line-a", Kind: TCP, Address: "127.0.0.1:1502", Timeout: 500 * time.Millisecond, At: 16},
 		{Name: "line-b", Kind: RTU, Device: "/dev/ttyUSB0", Baud: 9600, Parity: "even", StopBits: 1, DataBits: 8, Timeout: 800 * time.Millisecond, At: 20},
@@ -268,13 +272,21 @@ func TestStartingLimitsAreThoseOfTheCatalogue(t *testing.T) {
 	}
 }
 
+// webhookSecret is that of the example in the specification Standard Webhooks 1.0.
+const webhookSecret = "whsec_MfKQ9r8GKYqrTwjUPD8ILPZIo2LaLaSw"
+
 func TestSecretsStaySecret(t *testing.T) {
 	const secret = "hunter2"
+	files := map[string]string{
+		"mqtt-password": secret, "mail-password": secret, "pager-secret": webhookSecret,
+		"operator-key": strings.Repeat(secret, 5), "maintenance-key": strings.Repeat(secret, 6),
+	}
 	o := ParseOptions{ReadFile: func(path string) ([]byte, error) {
-		if path != filepath.Join("/etc/ebbwatch", "mqtt-password") {
+		content, ok := files[filepath.Base(path)]
+		if !ok || filepath.Dir(path) != "/etc/ebbwatch" {
 			return nil, fmt.Errorf("wrong path %s", path)
 		}
-		return []byte(secret + "\r\nsecond line\n"), nil
+		return []byte(content + "\r\nsecond line\n"), nil
 	}}
 	s, err := Parse("/etc/ebbwatch/site.yaml", []byte(read(t, "every-key.yaml")), o)
 	if err != nil {
@@ -283,13 +295,16 @@ func TestSecretsStaySecret(t *testing.T) {
 	if got := s.MQTT.Password.Reveal(); got != secret {
 		t.Fatalf("the password is %q, expected the first line of the file", got)
 	}
-	for _, v := range []any{s, *s, s.MQTT, *s.MQTT, s.MQTT.Password, &s.MQTT.Password, []any{*s.MQTT}} {
+	if got := []string{s.Mail.Password.Reveal(), s.Webhooks[0].Secret.Reveal(), s.Roles[1].Key.Reveal()}; !slices.Equal(got, []string{secret, webhookSecret, files["maintenance-key"]}) {
+		t.Fatalf("the secrets are %q", got)
+	}
+	for _, v := range []any{s, *s, s.MQTT, *s.MQTT, s.MQTT.Password, &s.MQTT.Password, []any{*s.MQTT}, s.Mail, *s.Mail, s.Webhooks, s.Webhooks[0], s.Roles, s.Roles[0]} {
 		for _, verb := range []string{"%v", "%+v", "%#v", "%s", "%q", "%x", "%X", "%d", "%t", "%e"} {
-			if text := fmt.Sprintf(verb, v); strings.Contains(text, secret) || strings.Contains(text, fmt.Sprintf("%x", secret)) {
+			if text := fmt.Sprintf(verb, v); strings.Contains(text, secret) || strings.Contains(text, fmt.Sprintf("%x", secret)) || strings.Contains(text, webhookSecret[6:]) || strings.Contains(text, "pager.example") {
 				t.Errorf("%s of a %T shows the password", verb, v)
 			}
 		}
-		if text, err := json.Marshal(v); err != nil || strings.Contains(string(text), secret) {
+		if text, err := json.Marshal(v); err != nil || strings.Contains(string(text), secret) || strings.Contains(string(text), webhookSecret[6:]) || strings.Contains(string(text), "pager.example") {
 			t.Errorf("JSON of a %T shows the password, or fails: %v", v, err)
 		}
 	}
@@ -315,7 +330,12 @@ func TestPasswordFile(t *testing.T) {
 		{"another failure keeps the path out", "", &os.PathError{Op: "read", Path: "secret", Err: errors.New("input/output error")}, "a file that cannot be read (input/output error)"},
 	} {
 		_, err := Parse("site.yaml", []byte(read(t, "every-key.yaml")), ParseOptions{
-			ReadFile: func(string) ([]byte, error) { return []byte(tc.content), tc.err },
+			ReadFile: func(path string) ([]byte, error) {
+				if path != "mqtt-password" {
+					return os.ReadFile(filepath.Join(sites, path))
+				}
+				return []byte(tc.content), tc.err
+			},
 		})
 		switch {
 		case tc.want == "" && err != nil:

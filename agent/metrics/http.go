@@ -25,6 +25,9 @@ const standstill = 30 * time.Second
 func Handler(src Source, ready []Check) http.Handler {
 	reg := prometheus.NewRegistry()
 	reg.MustRegister(NewCollector(src), collectors.NewGoCollector(), collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}))
+	if src.Receivers != nil {
+		reg.MustRegister(newReceivers(src.Receivers))
+	}
 	mux := http.NewServeMux()
 	mux.Handle("GET /metrics", promhttp.HandlerFor(reg, promhttp.HandlerOpts{
 		EnableOpenMetrics: true, MaxRequestsInFlight: 4, Timeout: 10 * time.Second,

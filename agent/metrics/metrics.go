@@ -62,7 +62,9 @@ type Source struct {
 	Snapshot func() *agent.Snapshot
 	Lines    func() []Line
 	Telling  func() Telling
-	Now      func() time.Time
+	// Receivers are those who are told over mail or webhook; nil for none.
+	Receivers func() []Receiver
+	Now       func() time.Time
 	// StepAge is the real time since the evaluating loop last stepped.
 	StepAge func() time.Duration
 	Version string
@@ -179,7 +181,7 @@ func NewCollector(src Source) prometheus.Collector {
 		},
 		took:           desc("instrument_poll_seconds", "Time that the last poll of the instrument held the line.", "line", "instrument"),
 		resting:        desc("instrument_resting", "1 while the instrument is left alone, since it did not answer.", "line", "instrument"),
-		depth:          desc("outbox_depth", "Events committed and not yet acknowledged by the broker."),
+		depth:          desc("outbox_depth", "Events committed and not yet acknowledged by the slowest receiver."),
 		oldest:         desc("outbox_oldest_age_seconds", "Age of the oldest of them."),
 		connected:      desc("broker_connected", "1 while the MQTT session is up."),
 		sent:           desc("notices_sent_total", "Events sent, repeats included."),

@@ -10,6 +10,7 @@ import (
 	"path/filepath"
 	"strings"
 	"testing"
+	"testing/synctest"
 	"time"
 
 	"github.com/prometheus/client_golang/prometheus"
@@ -80,6 +81,9 @@ func source() Source {
 		},
 		Telling: func() Telling {
 			return Telling{Depth: 2, Oldest: at.Add(-5 * time.Second), Connected: true, Sent: 9, Acked: 7, Late: 1}
+		},
+		Receivers: func() []Receiver {
+			return []Receiver{{Name: "mail/on-call-1", Sent: 3, Passed: 1}, {Name: "webhook/pager", Sent: 12}}
 		},
 		Now:     func() time.Time { return at },
 		StepAge: func() time.Duration { return 0 },
@@ -236,4 +240,19 @@ func BenchmarkScrape(b *testing.B) {
 			}
 		})
 	}
+}
+
+// TestFailingReceiver shows for how long somebody is not reached.
+func TestFailingReceiver(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		src := source()
+		since := time.Now()
+		src.Receivers = func() []Receiver { return []Receiver{{Name: "mail/on-call-1", Failing: since}} }
+		time.Sleep(90 * time.Second)
+		rec := httptest.NewRecorder()
+		Handler(src, nil).ServeHTTP(rec, httptest.NewRequest("GET", "/metrics", nil))
+		if want := `ebbwatch_receiver_failing_seconds{receiver="mail/on-call-1"} 90`; !strings.Contains(rec.Body.String(), want) {
+			t.Errorf("the scrape lacks %s", want)
+		}
+	})
 }

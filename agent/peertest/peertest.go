@@ -109,7 +109,9 @@ func start(t testing.TB, path string, args ...string) *process {
 	var wg sync.WaitGroup
 	wg.Go(func() {
 		defer close(p.lines)
-		for s := bufio.NewScanner(out); s.Scan(); {
+		s := bufio.NewScanner(out)
+		s.Buffer(nil, 1<<20)
+		for s.Scan() {
 			p.lines <- s.Text()
 		}
 	})

@@ -366,6 +366,9 @@ func (p *Plant) Names() []string {
 	return names
 }
 
+// Figures lists the figures as they are before the first step.
+func (p *Plant) Figures() []Figure { return slices.Clone(p.figures) }
+
 // Step folds readings in, or the mere passing of time when there are none, and
 // returns every figure as it stands at now. The result is the caller's to keep.
 // Readings of unknown points are ignored.

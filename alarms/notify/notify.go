@@ -51,6 +51,9 @@ type Options struct {
 	Conditions func() []alarms.Condition
 	// Order carries out an order; nil refuses all.
 	Order func(context.Context, alarms.Order) alarms.Answer
+	// Roles are those who may give orders, each with its key; without any, all
+	// whom the broker lets in may.
+	Roles []Role
 	// FigureEvery is the shortest time between two rounds of figures, 0 for 5 s.
 	FigureEvery time.Duration
 	// ConditionEvery is how often conditions of which only the value changed are
@@ -90,6 +93,7 @@ type Publisher struct {
 	changed   map[string]alarms.Condition
 	refresh   bool
 	answers   []message
+	notices   []message
 }
 
 // pace is how long the publisher waits for what.
@@ -207,6 +211,8 @@ func (p *Publisher) down(err error) {
 	p.mu.Lock()
 	news := err != nil && err.Error() != p.status.LastError
 	p.status.Connected = false
+	fail(p.notices)
+	p.notices = nil
 	if err != nil {
 		p.status.LastError = err.Error()
 	}

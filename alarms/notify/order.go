@@ -19,7 +19,7 @@ const (
 	// maxOrderAge is how old an order may be, and how far ahead its clock.
 	maxOrderAge = time.Minute
 	// refresh is the verb that asks for all that is retained once more.
-	refresh = "refresh"
+	refresh = string(alarms.Refresh)
 )
 
 // incoming is a message on an order topic.
@@ -65,26 +65,30 @@ func (p *Publisher) carryOut(ctx context.Context, in incoming) (by string, a ala
 	if err == nil {
 		err = r.check(verb, in.retained, p.o.Now())
 	}
-	if err != nil {
-		a = alarms.Answer{Result: alarms.Refused, Why: err.Error()}
-	} else if verb == refresh {
+	var role string
+	if err == nil {
+		role, err = p.prove(verb, in, &r)
+	}
+	switch o := r.order(verb, role); {
+	case p.o.Order == nil:
+		a = alarms.Answer{Result: alarms.Refused, Why: "no orders are taken here"}
+	case err != nil:
+		o.Refused = err.Error()
+		a = p.o.Order(ctx, o)
+	case verb == refresh:
 		p.mu.Lock()
 		p.refresh = true
 		p.mu.Unlock()
 		a.Result = alarms.Done
-	} else if p.o.Order == nil {
-		a = alarms.Answer{Result: alarms.Refused, Why: "no orders are taken here"}
-	} else {
-		a = p.o.Order(ctx, alarms.Order{
-			Verb: alarms.Verb(verb), ID: r.Order, By: by, Alarm: r.Alarm, Episode: r.Episode, IssuedAt: r.issued,
-		})
+	default:
+		a = p.o.Order(ctx, o)
 	}
 	a.Order, a.Alarm = echo(r.Order), echo(r.Alarm)
 	log := p.o.Log.Info
 	if a.Result == alarms.Refused {
 		log = p.o.Log.Warn
 	}
-	log("order", "verb", verb, "by", by, "order", a.Order, "alarm", a.Alarm, "result", a.Result, "why", a.Why)
+	log("order", "verb", verb, "by", by, "role", role, "order", a.Order, "alarm", a.Alarm, "result", a.Result, "why", a.Why)
 	return by, a
 }
 
@@ -112,9 +116,23 @@ type request struct {
 	By       string
 	Alarm    string
 	Episode  uint64
+	Reason   string
+	Duration string
+	OneShot  bool
+	// Role and MAC prove who may ask.
+	Role, MAC string
 
-	issued  time.Time
-	episode bool // whether the payload names one
+	issued   time.Time
+	duration time.Duration
+	episode  bool // whether the payload names one
+}
+
+// order is the request as the evaluator takes it, or as it goes into the record.
+func (r *request) order(verb, role string) alarms.Order {
+	return alarms.Order{
+		Verb: alarms.Verb(verb), ID: r.Order, By: r.By, Role: role, Alarm: r.Alarm, Episode: r.Episode,
+		For: r.duration, OneShot: r.OneShot, Reason: r.Reason, IssuedAt: r.issued,
+	}
 }
 
 // parseOrder reads an order strictly: one JSON object with known fields of the
@@ -125,7 +143,10 @@ func parseOrder(payload []byte) (request, error) {
 	if len(payload) > maxOrder {
 		return r, fmt.Errorf("the order is larger than %d bytes", maxOrder)
 	}
-	fields := map[string]any{"order": &r.Order, "issued_at": &r.IssuedAt, "by": &r.By, "alarm": &r.Alarm, "episode": &r.Episode}
+	fields := map[string]any{
+		"order": &r.Order, "issued_at": &r.IssuedAt, "by": &r.By, "alarm": &r.Alarm, "episode": &r.Episode,
+		"reason": &r.Reason, "duration": &r.Duration, "one_shot": &r.OneShot, "role": &r.Role, "mac": &r.MAC,
+	}
 	malformed := errors.New("the order is not one JSON object: expected order, issued_at, by, alarm and, to acknowledge, episode")
 	d := json.NewDecoder(bytes.NewReader(payload))
 	if t, err := d.Token(); err != nil || t != json.Delim('{') {
@@ -139,7 +160,7 @@ func parseOrder(payload []byte) (request, error) {
 		name, _ := t.(string)
 		target, ok := fields[name]
 		if !ok {
-			return r, fmt.Errorf("the order has a field %.40q that is not known or comes twice: expected order, issued_at, by, alarm, episode", name)
+			return r, fmt.Errorf("the order has a field %.40q that is not known or comes twice: expected order, issued_at, by, alarm, episode, reason, duration, one_shot, role, mac", name)
 		}
 		delete(fields, name)
 		var raw json.RawMessage
@@ -147,7 +168,7 @@ func parseOrder(payload []byte) (request, error) {
 			return r, malformed
 		}
 		if bytes.Equal(raw, []byte("null")) || json.Unmarshal(raw, target) != nil {
-			return r, fmt.Errorf("the order's field %s has the wrong type: expected text, and a whole number for episode", name)
+			return r, fmt.Errorf("the order's field %s has the wrong type: expected text, a whole number for episode, true or false for one_shot", name)
 		}
 		r.episode = r.episode || name == "episode"
 	}
@@ -161,7 +182,7 @@ func parseOrder(payload []byte) (request, error) {
 }
 
 // check tells why an order is refused, nil when it is not.
-func (r *request) check(verb string, retained bool, now time.Time) error {
+func (r *request) check(verb string, retained bool, now time.Time) (err error) {
 	switch {
 	case r.By == "":
 		return errors.New("the order does not say who asks: fill in by")
@@ -180,18 +201,36 @@ func (r *request) check(verb string, retained bool, now time.Time) error {
 		return fmt.Errorf("the order was issued at %s and the time here is %s: they may differ by at most %s; compare the clocks",
 			r.issued.UTC().Format(stampLayout), now.UTC().Format(stampLayout), maxOrderAge)
 	}
-	switch alarms.Verb(verb) {
+	if r.Duration != "" {
+		if r.duration, err = time.ParseDuration(r.Duration); err != nil {
+			return errors.New("duration is not one: expected a number with h, m or s such as 1h30m")
+		}
+	}
+	return r.complete(alarms.Verb(verb))
+}
+
+// complete tells what an order lacks for its verb. Whether it may be given is for
+// the evaluator to say.
+func (r *request) complete(verb alarms.Verb) error {
+	switch verb {
 	case alarms.Acknowledge:
 		if !level(r.Alarm) || !r.episode {
 			return errors.New("to acknowledge, an order names alarm and episode")
 		}
-	case alarms.ResetLatch:
+	case alarms.ResetLatch, alarms.Unshelve, alarms.TakeOut, alarms.BringBack:
 		if !level(r.Alarm) {
-			return errors.New("to reset, an order names alarm")
+			return fmt.Errorf("for %s, an order names alarm", verb)
 		}
-	case refresh:
+	case alarms.Shelve, alarms.Test:
+		if !level(r.Alarm) || r.Duration == "" && !(verb == alarms.Shelve && r.OneShot) {
+			return fmt.Errorf("for %s, an order names alarm and duration", verb)
+		}
+	case alarms.Note, alarms.Refresh:
+		if r.Alarm != "" && !level(r.Alarm) {
+			return errors.New("the order names an alarm that cannot be one")
+		}
 	default:
-		return fmt.Errorf("the verb %.40q is not known: expected %s, %s or %s", verb, alarms.Acknowledge, alarms.ResetLatch, refresh)
+		return fmt.Errorf("the verb %.40q is not known: expected %s", string(verb), alarms.VerbNames())
 	}
 	return nil
 }

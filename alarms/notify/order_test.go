@@ -35,28 +35,38 @@ func TestOrders(t *testing.T) {
 		{"a refresh needs no alarm", "refresh", "{" + id + fresh + `,"by":"historian"}`, false, "historian", alarms.Done, ""},
 		{"just in time", "refresh", "{" + id + `"issued_at":"2026-11-25T18:59:00Z","by":"historian"}`, false, "historian", alarms.Done, ""},
 
+		{"a shelving", "shelve", strings.Replace(full, `"episode":3`, `"duration":"1h30m","reason":"pump change"`, 1), false, "on-call-1", alarms.Done, ""},
+		{"a shelving for one time", "shelve", strings.Replace(full, `"episode":3`, `"one_shot":true,"reason":"pump change"`, 1), false, "on-call-1", alarms.Done, ""},
+		{"a test", "test", strings.Replace(full, `"episode":3`, `"duration":"10m"`, 1), false, "on-call-1", alarms.Done, ""},
+		{"a note about nothing in particular", "note", "{" + id + fresh + `,"by":"on-call-1","reason":"All quiet."}`, false, "on-call-1", alarms.Done, ""},
+		{"a shelving without an end", "shelve", strings.Replace(full, `,"episode":3`, "", 1), false, "on-call-1", alarms.Refused, "for shelve, an order names alarm and duration"},
+		{"a test for once", "test", strings.Replace(full, `"episode":3`, `"one_shot":true`, 1), false, "on-call-1", alarms.Refused, "for test, an order names alarm and duration"},
+		{"a duration that is none", "shelve", strings.Replace(full, `"episode":3`, `"duration":"an hour"`, 1), false, "on-call-1", alarms.Refused, "duration is not one: expected a number with h, m or s such as 1h30m"},
+		{"out of service, nothing named", "out-of-service", "{" + id + fresh + `,"by":"on-call-1"}`, false, "on-call-1", alarms.Refused, "for out-of-service, an order names alarm"},
+		{"a truth for text", "shelve", strings.Replace(full, `"episode":3`, `"one_shot":"yes"`, 1), false, "on-call-1", alarms.Refused, "the order's field one_shot has the wrong type: expected text, a whole number for episode, true or false for one_shot"},
+
 		{"retained", "acknowledge", full, true, "on-call-1", alarms.Refused, "the order was retained by the broker, and may be old: send it without the retain flag"},
 		{"61 s old", "refresh", "{" + id + `"issued_at":"2026-11-25T18:58:59Z","by":"historian"}`, false, "historian", alarms.Refused, "the order was issued at 2026-11-25T18:58:59.000Z and the time here is 2026-11-25T19:00:00.000Z: they may differ by at most 1m0s; compare the clocks"},
 		{"61 s ahead", "refresh", "{" + id + `"issued_at":"2026-11-25T19:01:01Z","by":"historian"}`, false, "historian", alarms.Refused, "the order was issued at 2026-11-25T19:01:01.000Z and the time here is 2026-11-25T19:00:00.000Z: they may differ by at most 1m0s; compare the clocks"},
 		{"no time", "refresh", "{" + id + `"by":"historian"}`, false, "historian", alarms.Refused, "issued_at is not a time: expected RFC 3339, such as 2026-11-25T08:00:00.000Z"},
 		{"a time without a zone", "refresh", "{" + id + `"issued_at":"2026-11-25T19:00:00","by":"historian"}`, false, "historian", alarms.Refused, "issued_at is not a time: expected RFC 3339, such as 2026-11-25T08:00:00.000Z"},
 		{"an hour of one digit", "refresh", "{" + id + `"issued_at":"2026-11-25T9:00:00Z","by":"historian"}`, false, "historian", alarms.Refused, "issued_at is not a time: expected RFC 3339, such as 2026-11-25T08:00:00.000Z"},
-		{"a verb that is not there", "open-valve", full, false, "on-call-1", alarms.Refused, `the verb "open-valve" is not known: expected acknowledge, reset or refresh`},
+		{"a verb that is not there", "open-valve", full, false, "on-call-1", alarms.Refused, `the verb "open-valve" is not known: expected acknowledge, reset, shelve, unshelve, out-of-service, in-service, test, note or refresh`},
 		{"an acknowledgement without an episode", "acknowledge", strings.Replace(full, `,"episode":3`, "", 1), false, "on-call-1", alarms.Refused, "to acknowledge, an order names alarm and episode"},
 		{"an acknowledgement without an alarm", "acknowledge", "{" + id + fresh + `,"by":"on-call-1","episode":3}`, false, "on-call-1", alarms.Refused, "to acknowledge, an order names alarm and episode"},
-		{"a reset of everything", "reset", "{" + id + fresh + `,"by":"on-call-1","alarm":"#"}`, false, "on-call-1", alarms.Refused, "to reset, an order names alarm"},
+		{"a reset of everything", "reset", "{" + id + fresh + `,"by":"on-call-1","alarm":"#"}`, false, "on-call-1", alarms.Refused, "for reset, an order names alarm"},
 		{"nobody asks", "refresh", "{" + id + fresh + "}", false, "unknown", alarms.Refused, "the order does not say who asks: fill in by"},
 		{"the answer would reach everyone", "refresh", "{" + id + fresh + `,"by":"+"}`, false, "unknown", alarms.Refused, "by cannot be part of a topic: expected at most 64 characters, without / + #"},
 		{"the answer would go elsewhere", "refresh", "{" + id + fresh + `,"by":"a/b"}`, false, "unknown", alarms.Refused, "by cannot be part of a topic: expected at most 64 characters, without / + #"},
 		{"no id", "refresh", "{" + fresh + `,"by":"historian"}`, false, "historian", alarms.Refused, "the order has no usable id: fill in order, at most 64 characters, without / + #"},
 		{"an id that is a novel", "refresh", `{"order":"` + strings.Repeat("o", 65) + `",` + fresh + `,"by":"historian"}`, false, "historian", alarms.Refused, "the order has no usable id: fill in order, at most 64 characters, without / + #"},
-		{"an unknown field", "refresh", `{"by":"historian",` + id + fresh + `,"force":true}`, false, "historian", alarms.Refused, `the order has a field "force" that is not known or comes twice: expected order, issued_at, by, alarm, episode`},
-		{"a field in other letters", "refresh", `{"by":"historian",` + id + `"Issued_At":"2026-11-25T19:00:00Z"}`, false, "historian", alarms.Refused, `the order has a field "Issued_At" that is not known or comes twice: expected order, issued_at, by, alarm, episode`},
-		{"a field twice", "refresh", `{"by":"historian",` + id + fresh + `,"by":"operator"}`, false, "historian", alarms.Refused, `the order has a field "by" that is not known or comes twice: expected order, issued_at, by, alarm, episode`},
-		{"a number for text", "refresh", `{"by":"historian","order":1}`, false, "historian", alarms.Refused, "the order's field order has the wrong type: expected text, and a whole number for episode"},
-		{"text for a number", "acknowledge", strings.Replace(full, `"episode":3`, `"episode":"3"`, 1), false, "on-call-1", alarms.Refused, "the order's field episode has the wrong type: expected text, and a whole number for episode"},
-		{"half an episode", "acknowledge", strings.Replace(full, `"episode":3`, `"episode":3.5`, 1), false, "on-call-1", alarms.Refused, "the order's field episode has the wrong type: expected text, and a whole number for episode"},
-		{"null", "acknowledge", strings.Replace(full, `"episode":3`, `"episode":null`, 1), false, "on-call-1", alarms.Refused, "the order's field episode has the wrong type: expected text, and a whole number for episode"},
+		{"an unknown field", "refresh", `{"by":"historian",` + id + fresh + `,"force":true}`, false, "historian", alarms.Refused, `the order has a field "force" that is not known or comes twice: expected order, issued_at, by, alarm, episode, reason, duration, one_shot, role, mac`},
+		{"a field in other letters", "refresh", `{"by":"historian",` + id + `"Issued_At":"2026-11-25T19:00:00Z"}`, false, "historian", alarms.Refused, `the order has a field "Issued_At" that is not known or comes twice: expected order, issued_at, by, alarm, episode, reason, duration, one_shot, role, mac`},
+		{"a field twice", "refresh", `{"by":"historian",` + id + fresh + `,"by":"operator"}`, false, "historian", alarms.Refused, `the order has a field "by" that is not known or comes twice: expected order, issued_at, by, alarm, episode, reason, duration, one_shot, role, mac`},
+		{"a number for text", "refresh", `{"by":"historian","order":1}`, false, "historian", alarms.Refused, "the order's field order has the wrong type: expected text, a whole number for episode, true or false for one_shot"},
+		{"text for a number", "acknowledge", strings.Replace(full, `"episode":3`, `"episode":"3"`, 1), false, "on-call-1", alarms.Refused, "the order's field episode has the wrong type: expected text, a whole number for episode, true or false for one_shot"},
+		{"half an episode", "acknowledge", strings.Replace(full, `"episode":3`, `"episode":3.5`, 1), false, "on-call-1", alarms.Refused, "the order's field episode has the wrong type: expected text, a whole number for episode, true or false for one_shot"},
+		{"null", "acknowledge", strings.Replace(full, `"episode":3`, `"episode":null`, 1), false, "on-call-1", alarms.Refused, "the order's field episode has the wrong type: expected text, a whole number for episode, true or false for one_shot"},
 		{"two objects", "refresh", "{" + id + fresh + `,"by":"historian"}{}`, false, "historian", alarms.Refused, "the order is not one JSON object: expected order, issued_at, by, alarm and, to acknowledge, episode"},
 		{"a list", "refresh", `[]`, false, "unknown", alarms.Refused, "the order is not one JSON object: expected order, issued_at, by, alarm and, to acknowledge, episode"},
 		{"cut off", "refresh", full[:60], false, "unknown", alarms.Refused, "the order is not one JSON object: expected order, issued_at, by, alarm and, to acknowledge, episode"},
@@ -66,8 +76,12 @@ func TestOrders(t *testing.T) {
 		t.Run(c.reason, func(t *testing.T) {
 			o, b := options("tcp://127.0.0.1:1883")
 			o.Now = func() time.Time { return noon }
-			var got []alarms.Order
+			var got, refused []alarms.Order
 			o.Order = func(_ context.Context, a alarms.Order) alarms.Answer {
+				if a.Refused != "" {
+					refused = append(refused, a)
+					return alarms.Answer{Result: alarms.Refused, Why: a.Refused}
+				}
 				got = append(got, a)
 				return alarms.Answer{Result: alarms.Done}
 			}
@@ -85,12 +99,15 @@ func TestOrders(t *testing.T) {
 			if reaches := c.result == alarms.Done && c.verb != refresh; reaches != (len(got) == 1) {
 				t.Fatalf("carried out: %+v", got)
 			}
+			if (c.result == alarms.Refused) != (len(refused) == 1) {
+				t.Errorf("for the record: %+v", refused)
+			}
 			if !strings.Contains(b.log.String(), "verb="+c.verb) {
 				t.Errorf("the log does not tell of the order:\n%s", b.log)
 			}
 			if len(got) == 1 {
 				o := got[0]
-				if string(o.Verb) != c.verb || o.ID != "o-1" || o.By != "on-call-1" || o.Alarm != "gas-1-level-1" || !o.IssuedAt.Equal(noon.Add(-30*time.Second)) {
+				if string(o.Verb) != c.verb || o.ID != "o-1" || o.By != "on-call-1" || o.Alarm != "gas-1-level-1" && c.verb != "note" || !o.IssuedAt.Equal(noon.Add(-30*time.Second)) {
 					t.Errorf("carried out: %+v", o)
 				}
 			}
@@ -114,6 +131,9 @@ func TestOrdersOverABroker(t *testing.T) {
 	o.Order = func(_ context.Context, a alarms.Order) alarms.Answer {
 		mu.Lock()
 		defer mu.Unlock()
+		if a.Refused != "" {
+			return alarms.Answer{Result: alarms.Refused, Why: a.Refused}
+		}
 		if done[a.ID] {
 			return alarms.Answer{Result: alarms.Already, Why: "this order was carried out before"}
 		}

@@ -22,6 +22,8 @@ type message struct {
 	// event is the sequence of the event that it tells, 0 for anything else.
 	event  uint64
 	answer bool
+	// done gets the outcome when somebody waits for it; it never blocks.
+	done chan error
 }
 
 // stamp is a time as payloads carry it: UTC, RFC 3339, milliseconds; null for
@@ -110,6 +112,7 @@ type conditionPayload struct {
 	Limit        *float64 `json:"limit"`
 	FirstAction  []string `json:"first_action"`
 	ShelvedUntil *stamp   `json:"shelved_until,omitempty"`
+	TestUntil    *stamp   `json:"test_until,omitempty"`
 }
 
 func newCondition(c alarms.Condition) conditionPayload {
@@ -117,6 +120,7 @@ func newCondition(c alarms.Condition) conditionPayload {
 		Condition: c, Since: stamp(c.Since), Value: finite(c.Value), Limit: finite(c.Limit),
 		FirstAction:  append([]string{}, c.FirstAction...), // never null
 		ShelvedUntil: (*stamp)(c.ShelvedUntil),
+		TestUntil:    (*stamp)(c.TestUntil),
 	}
 }
 
@@ -153,15 +157,15 @@ func (p *Publisher) summary(cs []alarms.Condition) message {
 // the attribute of the documented extension of that name, a string that is
 // compared as text: hence 20 digits, which hold every uint64.
 type eventPayload struct {
-	SpecVersion     string    `json:"specversion"`
-	ID              string    `json:"id"`
-	Source          string    `json:"source"`
-	Type            string    `json:"type"`
-	Time            stamp     `json:"time"`
-	DataContentType string    `json:"datacontenttype"`
-	Subject         string    `json:"subject"`
-	Sequence        string    `json:"sequence"`
-	Data            eventData `json:"data"`
+	SpecVersion     string `json:"specversion"`
+	ID              string `json:"id"`
+	Source          string `json:"source"`
+	Type            string `json:"type"`
+	Time            stamp  `json:"time"`
+	DataContentType string `json:"datacontenttype"`
+	Subject         string `json:"subject"`
+	Sequence        string `json:"sequence,omitempty"`
+	Data            any    `json:"data"`
 }
 
 type eventData struct {
@@ -169,28 +173,38 @@ type eventData struct {
 	From  alarms.State `json:"from"`
 	To    alarms.State `json:"to"`
 	Cause alarms.Cause `json:"cause"`
+
+	Annunciate   bool            `json:"annunciate,omitempty"`
+	Order        *alarms.Ordered `json:"order,omitempty"`
+	LastPriority alarms.Priority `json:"last_priority,omitempty"`
 	conditionPayload
 	History bool `json:"history,omitempty"`
 }
 
-// event makes the message that tells a stored transition. Its id is made of the
+// event makes the message that tells a stored transition.
+func (p *Publisher) event(seq uint64, data []byte, t alarms.Transition, history bool) message {
+	return message{
+		topic: p.root + "/event", qos: 1, event: seq,
+		payload: encode(transitionEvent(p.o.Site, p.o.StoreID, seq, data, t, history)),
+	}
+}
+
+// transitionEvent is the event of a stored transition. Its id is made of the
 // store, the sequence and the stored text. The text is in it because a sequence
 // comes again when the journal could not be written before a restart, and the
 // receiver must not take the new event for a copy of the old one.
-func (p *Publisher) event(seq uint64, data []byte, t alarms.Transition, history bool) message {
+func transitionEvent(site, store string, seq uint64, data []byte, t alarms.Transition, history bool) eventPayload {
 	sum := sha256.Sum256(data)
-	return message{
-		topic: p.root + "/event", qos: 1, event: seq,
-		payload: encode(eventPayload{
-			SpecVersion: "1.0", ID: fmt.Sprintf("%s-%d-%x", p.o.StoreID, seq, sum[:4]),
-			Source: "/ebbwatch/" + p.o.Site, Type: "ebbwatch.alarm.transition.v1",
-			Time: stamp(t.Time), DataContentType: "application/json", Subject: t.After.Alarm,
-			Sequence: fmt.Sprintf("%020d", seq),
-			Data: eventData{
-				Time: stamp(t.Time), From: t.From, To: t.To, Cause: t.Cause,
-				conditionPayload: newCondition(t.After), History: history,
-			},
-		}),
+	return eventPayload{
+		SpecVersion: "1.0", ID: fmt.Sprintf("%s-%d-%x", store, seq, sum[:4]),
+		Source: "/ebbwatch/" + site, Type: "ebbwatch.alarm.transition.v1",
+		Time: stamp(t.Time), DataContentType: "application/json", Subject: t.After.Alarm,
+		Sequence: fmt.Sprintf("%020d", seq),
+		Data: eventData{
+			Time: stamp(t.Time), From: t.From, To: t.To, Cause: t.Cause,
+			Annunciate: t.Annunciate, Order: t.Order, LastPriority: t.LastPriority,
+			conditionPayload: newCondition(t.After), History: history,
+		},
 	}
 }
 

@@ -296,7 +296,7 @@ func pop(q *[]message) (message, bool) {
 	return m, true
 }
 
-// urgent takes the heartbeat or an answer.
+// urgent takes the heartbeat, a notice or an answer.
 func (p *Publisher) urgent() (message, bool) {
 	p.mu.Lock()
 	defer p.mu.Unlock()
@@ -305,6 +305,9 @@ func (p *Publisher) urgent() (message, bool) {
 		if time.Since(p.beatAt) < maxBeatAge {
 			return p.heartbeatMessage(*h), true
 		}
+	}
+	if m, ok := pop(&p.notices); ok {
+		return m, true
 	}
 	return pop(&p.answers)
 }
@@ -421,6 +424,9 @@ func (s *session) settle() error {
 				}
 			})
 		}
+		if head.done != nil {
+			head.done <- nil
+		}
 		s.flight = s.flight[1:]
 	}
 	s.ack(acked)
@@ -448,10 +454,11 @@ func (s *session) count(f func(*Status)) {
 }
 
 // returnAnswers keeps the answers that nobody acknowledged for the next
-// connection.
+// connection, and fails the notices.
 func (s *session) returnAnswers() {
 	var back []message
 	for _, f := range s.flight {
+		fail([]message{f.message})
 		if f.answer {
 			back = append(back, f.message)
 		}

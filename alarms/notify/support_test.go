@@ -223,7 +223,7 @@ func loadSchemas(t testing.TB) schemas {
 	c := jsonschema.NewCompiler()
 	c.AssertFormat()
 	out := schemas{}
-	for _, name := range []string{"presence", "heartbeat", "condition", "summary", "event", "figure", "order", "answer"} {
+	for _, name := range []string{"presence", "heartbeat", "condition", "summary", "event", "figure", "order", "answer", "notice"} {
 		s, err := c.Compile("../../testdata/schema/" + name + ".json")
 		if err != nil {
 			t.Fatal(err)

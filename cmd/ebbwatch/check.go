@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"fmt"
 	"io"
@@ -12,19 +13,28 @@ import (
 	"ebbwatch/agent/field"
 	"ebbwatch/agent/plant"
 	"ebbwatch/alarms"
+	"ebbwatch/config"
 )
 
 const checkUsage = `ebbwatch check reads a site file, lists every fault in it, and shows what would be
 read and watched, and when each alarm would speak.
 
   ebbwatch check --site site.yaml
+  ebbwatch check --site site.yaml --registers csv > registers.csv
+
+--registers prints the map of the register server alone, as csv, which the key
+registers.map takes to pin the addresses, or as markdown.
 `
 
 func runCheck(_ context.Context, args []string, stdout, _ io.Writer) error {
 	fs := flags("check")
 	siteFile := fs.String("site", "", "the site file")
+	form := fs.String("registers", "", "print the register map: csv or markdown")
 	if err := parse(fs, checkUsage, args, stdout); err != nil {
 		return err
+	}
+	if *form != "" && *form != "csv" && *form != "markdown" {
+		return badInput{fmt.Errorf("--registers %s, expected csv or markdown", *form)}
 	}
 	site, err := loadSite(*siteFile, "check")
 	if err != nil {
@@ -43,6 +53,22 @@ func runCheck(_ context.Context, args []string, stdout, _ io.Writer) error {
 	if _, err := field.New(ways, field.Options{}); err != nil {
 		return badInput{err}
 	}
+	if *form != "" || site.Registers != nil {
+		names := make([]string, len(rules))
+		for i := range rules {
+			names[i] = rules[i].Name
+		}
+		m, free, err := registerMap(cmp.Or(site.Registers, &config.Registers{}), core, names)
+		if err != nil {
+			return err
+		}
+		if *form != "" {
+			return showRegisterMap(stdout, *form, core, rules, m)
+		}
+		if free > 0 {
+			defer fmt.Fprintf(stdout, "\n%d figures and alarms have no pinned registers: a change of the site file may move them. Write them down with --registers csv.\n", free)
+		}
+	}
 	fmt.Fprintf(stdout, "%s: site %s is in order: %d lines, %d instruments, %d points, %d figures, %d alarms\n\n",
 		site.File, site.Name, len(site.Lines), len(site.Instruments), len(settings.Points), len(core.Names()), len(rules))
 	if err := showLines(stdout, ways); err != nil {
@@ -53,7 +79,10 @@ func runCheck(_ context.Context, args []string, stdout, _ io.Writer) error {
 	for _, r := range rules {
 		fmt.Fprintf(tw, "%s\t%s\t%s\t%s\t%s\t%s\t%v\n", r.Name, r.Priority, r.Input, r.Speaks(), r.OnDelay, r.OffDelay, r.Latching)
 	}
-	return tw.Flush()
+	if err := tw.Flush(); err != nil {
+		return err
+	}
+	return showPeople(stdout, site)
 }
 
 // showLines shows the requests by which each line is read, how much of the line

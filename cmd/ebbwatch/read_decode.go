@@ -35,7 +35,7 @@ func decodings(table field.Table, address uint16, data []byte, scale, offset flo
 		return all
 	}
 	for _, d := range field.Decodings(address, data) {
-		dj := decodingJSON{Address: d.Address, Registers: registers(table, d.Data), Type: d.Type, Order: d.Order, Text: d.Text}
+		dj := decodingJSON{Address: d.Address, Registers: wordsOf(table, d.Data), Type: d.Type, Order: d.Order, Text: d.Text}
 		if d.Type != "text" {
 			v := d.Value*scale + offset
 			if math.IsInf(v, 0) {
@@ -141,7 +141,7 @@ func showExpected(w io.Writer, all []decodingJSON, expected *expectation) error 
 // showRegisters prints each register as people may know it from a manual.
 func showRegisters(w io.Writer, table field.Table, address uint16, data []byte) error {
 	tw := tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)
-	words := registers(table, data)
+	words := wordsOf(table, data)
 	if table == field.Coil || table == field.DiscreteInput {
 		fmt.Fprintln(tw, "ADDRESS\tSTATE")
 		for i, word := range words {
@@ -171,9 +171,9 @@ func character(b byte) string {
 	return string(rune(b))
 }
 
-// registers writes the data of a table as it arrived: registers in hexadecimal,
+// wordsOf writes the data of a table as it arrived: registers in hexadecimal,
 // single bits as they are.
-func registers(table field.Table, data []byte) []string {
+func wordsOf(table field.Table, data []byte) []string {
 	words := []string{}
 	if table == field.Coil || table == field.DiscreteInput {
 		for _, bit := range data {

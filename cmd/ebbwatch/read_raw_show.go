@@ -40,7 +40,7 @@ func (r *rawReader) showPass(w io.Writer, at time.Time, s field.Sample, before [
 	}
 	var changed []string
 	if before != nil {
-		words, old := registers(r.request.Table, s.Data), registers(r.request.Table, before)
+		words, old := wordsOf(r.request.Table, s.Data), wordsOf(r.request.Table, before)
 		for i := range words {
 			if words[i] != old[i] {
 				changed = append(changed, fmt.Sprintf("%d: %d -> %d", int(r.request.Address)+i, r.number(before, i), r.number(s.Data, i)))
@@ -134,7 +134,7 @@ type rawJSON struct {
 
 func (r *rawReader) jsonPass(w io.Writer, at time.Time, s field.Sample, _ []byte, all []decodingJSON, _ bool) error {
 	q := r.request
-	pass := rawJSON{at.UTC(), r.lineName, q.Unit, q.Table, q.Address, registers(q.Table, s.Data), s.Quality.String(), milliseconds(s.Took), "", all}
+	pass := rawJSON{at.UTC(), r.lineName, q.Unit, q.Table, q.Address, wordsOf(q.Table, s.Data), s.Quality.String(), milliseconds(s.Took), "", all}
 	if s.Err != nil {
 		pass.Error = s.Err.Error()
 	}

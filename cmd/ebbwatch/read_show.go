@@ -27,7 +27,7 @@ func (r *pointReader) table(stdout, stderr io.Writer, once bool) output {
 			for i, s := range samples {
 				t := r.targets[i]
 				fmt.Fprintf(tw, "%s\t%s\t%d\t%s\t%d\t%s\t%s\t%s\t%s\n", t.point.Name, t.lineName, t.instrument.Unit,
-					t.point.Table, t.point.Address, or(strings.Join(registers(t.point.Table, s.Data), " "), "-"), shownValue(t.point, s), s.Quality, took(s.Took))
+					t.point.Table, t.point.Address, or(strings.Join(wordsOf(t.point.Table, s.Data), " "), "-"), shownValue(t.point, s), s.Quality, took(s.Took))
 			}
 			if err := tw.Flush(); err != nil {
 				return err
@@ -202,7 +202,7 @@ func (r *pointReader) json(stdout io.Writer) output {
 				t := r.targets[i]
 				points[i] = pointJSON{
 					Point: t.point.Name, Line: t.lineName, Instrument: t.instrument.Name, ModbusUnit: t.instrument.Unit,
-					Table: t.point.Table, Address: t.point.Address, Registers: registers(t.point.Table, s.Data),
+					Table: t.point.Table, Address: t.point.Address, Registers: wordsOf(t.point.Table, s.Data),
 					Unit: t.point.Unit.String(), Quality: s.Quality.String(), Took: milliseconds(s.Took),
 				}
 				points[i].Text = s.Text

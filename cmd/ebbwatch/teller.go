@@ -16,6 +16,7 @@ import (
 // that shows it. Without a broker it has no publisher.
 type teller struct {
 	publisher *notify.Publisher
+	people    *people
 	onStep    func(*agent.Snapshot, []alarms.Transition)
 	qualities map[string]string
 }
@@ -24,6 +25,9 @@ type teller struct {
 func (t *teller) Step(s *agent.Snapshot, ts []alarms.Transition) {
 	if t.onStep != nil {
 		t.onStep(s, ts)
+	}
+	if len(ts) > 0 {
+		t.people.wake()
 	}
 	if t.publisher == nil {
 		return

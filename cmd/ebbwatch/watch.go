@@ -16,6 +16,7 @@ import (
 	"ebbwatch/agent/metrics"
 	"ebbwatch/agent/plant"
 	"ebbwatch/agent/reading"
+	"ebbwatch/agent/registers"
 	"ebbwatch/alarms"
 	"ebbwatch/alarms/notify"
 	"ebbwatch/config"
@@ -35,14 +36,24 @@ type watching struct {
 	ready func(httpAddress string)
 }
 
+// realTime lets an alarm about the way out keep its delays when the plant's time
+// runs faster than the real one, in which connections are made.
+func (w watching) realTime(a alarms.Setting) alarms.Setting {
+	if w.speed > 1 {
+		a.OnDelay = time.Duration(float64(a.OnDelay) * w.speed)
+	}
+	return a
+}
+
 // receiver names the broker in the journal's list of who was told what.
 const receiver = "mqtt"
 
 func receivers(site *config.Site) []string {
-	if site.MQTT == nil {
-		return nil
+	names := webhookReceivers(site)
+	if site.MQTT != nil {
+		names = append(names, receiver)
 	}
-	return []string{receiver}
+	return names
 }
 
 // watch opens the journal, the lines, the broker session and the HTTP server of
@@ -72,10 +83,16 @@ func watch(ctx context.Context, site *config.Site, w watching) error {
 	}
 	defer listener.Close() // the server closes it too
 
-	t := &teller{onStep: w.onStep}
+	told, err := openPeople(site, store, w)
+	if err != nil {
+		return err
+	}
+	defer told.close()
+	keys, rights := roles(site)
+	t := &teller{onStep: w.onStep, people: told}
 	o := agent.Options{
 		Plant: core, Alarms: alarmSettings(site), Now: w.now, Log: w.log, Teller: t,
-		Source: fieldSource{source}, Store: store,
+		Source: fieldSource{source}, Store: store, Escalation: told.escalation, Edges: told.edges(), Roles: rights,
 	}
 	var a *agent.Agent
 	if site.MQTT != nil {
@@ -85,17 +102,33 @@ func watch(ctx context.Context, site *config.Site, w watching) error {
 			Outbox: store, Now: w.now, Log: w.log,
 			Conditions: func() []alarms.Condition { return a.Snapshot().Conditions },
 			Order:      func(ctx context.Context, order alarms.Order) alarms.Answer { return a.Order(ctx, order) },
+			Roles:      keys,
 		})
 		if err != nil {
 			return badInput{err}
 		}
+		told.broker = t.publisher
 		o.Edges = append(o.Edges, t.publisher.Run)
+		o.Watches = append(o.Watches, agent.Watch{Alarm: w.realTime(alarms.BrokerFailing("self.mqtt")), Err: t.brokerError})
+	}
+	if len(told.drains) > 0 {
+		o.Watches = append(o.Watches, agent.Watch{Alarm: w.realTime(alarms.NoticesFailing("self.notices")), Err: told.err})
 	}
 	o.Edges = append(o.Edges, func(ctx context.Context) error {
 		return serve(ctx, listener, handler(a, source, store, t, w.now))
 	})
+	var toRegisters func(context.Context) error
+	if site.Registers != nil {
+		o.Edges = append(o.Edges, func(ctx context.Context) error { return toRegisters(ctx) })
+	}
 	if a, err = agent.New(o); err != nil {
 		return badInput{err}
+	}
+	if site.Registers != nil {
+		ro := registers.Options{Snapshot: a.Snapshot, Now: w.now, Log: w.log}
+		if toRegisters, err = serveRegisters(site.Registers, core, a.Snapshot().Conditions, ro); err != nil {
+			return err
+		}
 	}
 	w.log.Info("watching", "site", site.Name, "instruments", len(site.Instruments), "http", listener.Addr().String())
 	if w.ready != nil {
@@ -115,10 +148,14 @@ func handler(a *agent.Agent, source *field.Field, store *journal.Journal, t *tel
 		StepAge:  func() time.Duration { return time.Since(a.Snapshot().Stepped) },
 		Version:  v, Commit: c,
 	}
+	if len(t.people.drains) > 0 {
+		src.Receivers = t.people.metrics
+	}
 	return metrics.Handler(src, []metrics.Check{
 		{Name: "polling", Err: func() error { return polling(a.Snapshot()) }},
 		{Name: "journal", Err: func() error { return a.Snapshot().StoreError }},
 		{Name: "broker", Err: func() error { return t.brokerError() }},
+		{Name: "people", Err: func() error { return t.people.err() }},
 	})
 }
 

@@ -7,7 +7,6 @@ import (
 	"time"
 
 	"ebbwatch/agent/air"
-	"ebbwatch/agent/contact"
 	"ebbwatch/agent/field"
 	"ebbwatch/agent/plant"
 	"ebbwatch/agent/reading"

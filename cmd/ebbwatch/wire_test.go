@@ -3,6 +3,7 @@ package main
 import (
 	"cmp"
 	"encoding/binary"
+	"math"
 	"path/filepath"
 	"slices"
 	"strings"
@@ -93,7 +94,7 @@ func TestWaterReachesItsPart(t *testing.T) {
 		{"logs of its own", core.Trains[1], plant.Train{Name: "side", Segments: []string{"reservoir"}, GiardiaLog: 1, VirusLog: 3}},
 		{"ground water", []any{entry.Residual.Least, entry.Residual.Allowed, entry.Analyser.Days}, []any{0.5, 4 * time.Hour, 14}},
 		{"holidays", entry.Calendar.Holidays, []contact.Date{day(time.November, 26), day(time.December, 25)}},
-		{"the look ahead, adjusted", []any{named["clearwell-ratio-ahead-low"].Limit, named["clearwell-ratio-ahead-low"].OnDelay}, []any{1.15, time.Minute}},
+		{"the look ahead, adjusted", []any{math.Round(100 * named["clearwell-ratio-ahead-low"].Limit), named["clearwell-ratio-ahead-low"].OnDelay}, []any{115.0, time.Minute}},
 		{"the look ahead of a segment without a target", named["transmission-ratio-ahead-low"].Limit, 1.0},
 		{"a train", named["main-inactivation-low"].Limit, 1.05},
 		{"the stages of a low residual, s", []any{named["residual-out-under"].Limit, named["residual-out-under-half"].Limit, named["residual-out-under-limit"].Limit}, []any{60.0, 7200.0, 14400.0}},
