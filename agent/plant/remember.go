@@ -27,24 +27,23 @@ type Sample struct {
 // slip of the pen (common practice, no source).
 const highestSample = 20
 
-// Sample enters a sample. One of an entry point counts for the clock of grab
+// Sample checks a sample and returns what enters it. One of an entry point counts for the clock of grab
 // samples and, while the analyser gives no residual, for the clock of a low one;
 // one of the distribution system for the running annual average. The error says
 // what a person is to change.
-func (p *Plant) Sample(now time.Time, s Sample) error {
+func (p *Plant) Sample(now time.Time, s Sample) (enter func(), err error) {
 	switch {
 	case !(s.Residual >= 0 && s.Residual <= highestSample):
-		return fmt.Errorf("a residual of %g mg/L: expected 0 to %d mg/L", s.Residual, highestSample)
+		return nil, fmt.Errorf("a residual of %g mg/L: expected 0 to %d mg/L", s.Residual, highestSample)
 	case s.Taken.After(now):
-		return fmt.Errorf("a sample taken at %s, which is to come: expected a time up to now, %s", p.clock(s.Taken), p.clock(now))
+		return nil, fmt.Errorf("a sample taken at %s, which is to come: expected a time up to now, %s", p.clock(s.Taken), p.clock(now))
 	}
 	if s.Point == Distribution {
 		local := s.Taken.In(p.zone)
 		if local.Before(now.In(p.zone).AddDate(-1, 0, 0)) {
-			return fmt.Errorf("a sample of the distribution system taken at %s: expected one of the last year", p.clock(s.Taken))
+			return nil, fmt.Errorf("a sample of the distribution system taken at %s: expected one of the last year", p.clock(s.Taken))
 		}
-		p.distribution.Add(local.Year(), local.Month(), s.Residual)
-		return nil
+		return func() { p.distribution.Add(local.Year(), local.Month(), s.Residual) }, nil
 	}
 	var names []string
 	for i := range p.entries {
@@ -54,15 +53,16 @@ func (p *Plant) Sample(now time.Time, s Sample) error {
 			continue
 		}
 		if age := now.Sub(s.Taken); age > e.Analyser.Grab {
-			return fmt.Errorf("a sample at %s taken at %s, over %s ago: expected a newer one", s.Point, p.clock(s.Taken), e.Analyser.Grab)
+			return nil, fmt.Errorf("a sample at %s taken at %s, over %s ago: expected a newer one", s.Point, p.clock(s.Taken), e.Analyser.Grab)
 		}
-		e.analyser.Grab(now, s.Taken)
-		if !p.reading(e.point).Quality.Usable() {
-			e.residual.Step(now, reading.Reading{Point: s.Point, Value: s.Residual, Quality: reading.GoodQuality(), Time: s.Taken})
-		}
-		return nil
+		return func() {
+			e.analyser.Grab(now, s.Taken)
+			if !p.reading(e.point).Quality.Usable() {
+				e.residual.Step(now, reading.Reading{Point: s.Point, Value: s.Residual, Quality: reading.GoodQuality(), Time: s.Taken})
+			}
+		}, nil
 	}
-	return fmt.Errorf("a sample at %q: expected one of %s", s.Point, strings.Join(append(names, Distribution), ", "))
+	return nil, fmt.Errorf("a sample at %q: expected one of %s", s.Point, strings.Join(append(names, Distribution), ", "))
 }
 
 func (p *Plant) clock(t time.Time) string { return t.In(p.zone).Format("2 January 2006 15:04 MST") }
