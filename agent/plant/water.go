@@ -162,7 +162,8 @@ func (e *entry) step(p *Plant, now time.Time, w *writer) {
 	s := e.residual.Step(now, r)
 	w.next(s.Under.Quality, r.Time).set(s.Under.Value)
 	w.next(s.Left.Quality, r.Time).set(s.Left.Value)
-	a := e.analyser.Step(now, r.Quality.Usable() || r.Quality.Reason == reading.NotYetRead)
+	// A start is no failure, and no repair either.
+	a := e.analyser.Step(now, r.Quality.Usable() || r.Quality.Reason == reading.NotYetRead && !e.analyser.Failed.Running())
 	f := w.next(reading.GoodQuality(), r.Time)
 	f.Value = e.Analyser.Grab.Seconds()
 	if a.Failed {

@@ -112,8 +112,11 @@ func TestOrders(t *testing.T) {
 			}
 			if len(got) == 1 {
 				o := got[0]
-				if string(o.Verb) != c.verb || o.ID != "o-1" || o.By != "on-call-1" || o.Alarm != "gas-1-level-1" && c.verb != "note" || !o.IssuedAt.Equal(noon.Add(-30*time.Second)) {
+				if string(o.Verb) != c.verb || o.ID != "o-1" || o.By != c.by || o.Alarm != "gas-1-level-1" && c.verb != "note" && c.verb != "grab-sample" || !o.IssuedAt.Equal(noon.Add(-30*time.Second)) {
 					t.Errorf("carried out: %+v", o)
+				}
+				if grab := c.verb == "grab-sample"; grab != (o.Grab.Point == "residual-entry") || grab != o.Grab.Taken.Equal(noon.Add(-20*time.Minute)) || o.Grab.Residual != 0 && o.Grab.Residual != 0.45 {
+					t.Errorf("the sample is %+v", o.Grab)
 				}
 			}
 		})
