@@ -12,6 +12,10 @@ func RatioAheadLow(segment, input string) Setting {
 		Name: segment + "-ratio-ahead-low", Kind: LowLimit, Input: input,
 		Limit: 1, Deadband: 0.05, OnDelay: 5 * time.Minute, OffDelay: 10 * time.Minute,
 		Priority: Medium, Place: segment, Subject: "The lowest inactivation ratio of the coming hour in segment " + segment,
+		LikelyCause: []string{
+			"The residual falls: a feed that sags, a container that runs out, an analyser that drifts.",
+			"The level falls or the flow rises faster than the dose follows.",
+		},
 		Consequence: "If flow, level and residual go on as they do now, the water gets less disinfection than required within the hour.",
 		FirstAction: []string{
 			"Look what moves: a falling residual (feed, container, analyser), a falling level, a rising flow.",
@@ -29,6 +33,10 @@ func RatioAheadLow(segment, input string) Setting {
 func TrainInactivationLow(train, input string) Setting {
 	s := InactivationLow(train, input)
 	s.Subject = "The inactivation ratio of train " + train
+	s.LikelyCause = []string{
+		"One of the segments has a low residual, a low level or a high flow.",
+		"The water grew colder or its pH rose.",
+	}
 	s.FirstAction = []string{
 		"See which segment gives less than usual; each has its own figures.",
 		"Raise the chlorine dose ahead of it, or lower the flow if demand allows.",
@@ -56,6 +64,11 @@ func ResidualUnder(point, place, input string, least float64, allowed time.Durat
 		Name: point + "-under" + string(stage), Kind: HighLimit, Input: input,
 		Limit: time.Minute.Seconds(), Deadband: (30 * time.Second).Seconds(), OffDelay: time.Minute,
 		Priority: Medium, Place: place, Subject: fmt.Sprintf("The time for which the residual at the %s is under %.3g mg/L", place, least),
+		LikelyCause: []string{
+			"The chlorine feed has failed: an empty container, lost vacuum, a closed valve, a stopped pump.",
+			"The demand of the water rose faster than the dose.",
+			"The analyser gets no sample or has drifted.",
+		},
 		Consequence: fmt.Sprintf("The clock of the rule runs: after %s without a break it is a violation. Customers may get water without protection.", hours(allowed)),
 		FirstAction: []string{
 			"Note the time, and measure a grab sample.",
@@ -101,6 +114,9 @@ func GrabDue(point, place, input string) Setting {
 		Name: point + "-grab-due", Kind: LowLimit, Input: input,
 		Limit: (30 * time.Minute).Seconds(), Deadband: time.Minute.Seconds(),
 		Priority: Medium, Place: place, Subject: "The time until the next grab sample at the " + place,
+		LikelyCause: []string{
+			"The analyser at the " + place + " gives no usable residual, and no sample by hand was entered for hours.",
+		},
 		Consequence: "Without its analyser the residual is known by grab samples alone; a missed one is a monitoring violation.",
 		FirstAction: []string{
 			"Take a sample at the " + place + ", measure it at once and enter it with its time.",
@@ -129,6 +145,9 @@ func AnalyserBackDue(point, place, input string) Setting {
 		Name: point + "-back-due", Kind: LowLimit, Input: input,
 		Limit: (24 * time.Hour).Seconds(), Deadband: time.Hour.Seconds(),
 		Priority: Medium, Place: place, Subject: "The time until the analyser at the " + place + " has to work again",
+		LikelyCause: []string{
+			"The analyser failed days ago and has given no usable residual since.",
+		},
 		Consequence: "Grab samples stand in for the analyser only for a time; after it, it is a monitoring violation.",
 		FirstAction: []string{
 			"Get the analyser repaired or put a spare in its place.",
@@ -147,6 +166,10 @@ func DistributionResidualHigh(input string) Setting {
 		Name: "distribution-residual-high", Kind: HighLimit, Input: input,
 		Limit: 4, Deadband: 0.1, OnDelay: time.Minute, OffDelay: time.Minute,
 		Priority: Low, Place: "distribution system", Subject: "The running annual average of free chlorine in the distribution system",
+		LikelyCause: []string{
+			"The dose is higher than CT and the ends of the system need.",
+			"Samples were taken close to the plant only, or one was entered wrongly.",
+		},
 		Consequence: "Over 4.0 mg/L as an average of four quarters it is a violation; the water smells and irritates.",
 		FirstAction: []string{
 			"Lower the dose as far as CT and the residual at the ends of the system allow.",

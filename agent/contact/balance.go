@@ -15,11 +15,11 @@ type balance struct {
 }
 
 // The window is 5 minutes; a change of the outflow shows whole after it (own
-// choice). Under a fifth of it nothing is known.
+// choice). Under two of them nothing is known.
 const (
 	balanceStep   = 10 * time.Second
 	balanceSlots  = 30
-	balanceNeeded = 6
+	balanceNeeded = 12
 )
 
 type balanceSlot struct {
@@ -59,7 +59,7 @@ func (b *balance) step(since time.Duration, inflow reading.Reading, volume Value
 	wide := sxx - sx*sx/n
 	slope := (sxy - sx*sy/n) / wide
 	deviation := math.Sqrt(max(0, syy-sy*sy/n-slope*slope*wide) / (n - 2) / wide)
-	if out.Value = sum/n - slope; math.Abs(out.Value) < 3*deviation {
+	if out.Value = sum/n - slope; math.Abs(out.Value) < 4*deviation {
 		out.Value = 0
 	}
 	return out

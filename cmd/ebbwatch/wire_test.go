@@ -118,8 +118,11 @@ func TestWaterReachesItsPart(t *testing.T) {
 			t.Errorf("%s does not say what follows and what to do: %+v", name, a)
 		}
 	}
-	if len(named) == 0 {
-		t.Error("no alarms")
+	for _, name := range []string{"clearwell-ratio-ahead-low", "main-inactivation-low", "residual-out-under", "residual-out-under-half", "residual-out-under-limit",
+		"residual-out-grab-due", "residual-out-grab-overdue", "residual-out-back-due", "distribution-residual-high"} {
+		if len(named[name].LikelyCause) == 0 {
+			t.Errorf("%s names no cause", name)
+		}
 	}
 }
 
