@@ -59,7 +59,7 @@ func (b *balance) step(since time.Duration, inflow reading.Reading, volume Value
 	wide := sxx - sx*sx/n
 	slope := (sxy - sx*sy/n) / wide
 	deviation := math.Sqrt(max(0, syy-sy*sy/n-slope*slope*wide) / (n - 2) / wide)
-	if out.Value = sum/n - slope; math.Abs(out.Value) < 4*deviation {
+	if out.Value = sum/n - slope; math.Abs(out.Value) < 5*deviation {
 		out.Value = 0
 	}
 	return out
