@@ -218,9 +218,10 @@ func (r *request) check(verb string, retained bool, now time.Time) (err error) {
 	return r.complete(alarms.Verb(verb))
 }
 
-// rfc3339 reads a time. Go takes an hour of one digit, RFC 3339 does not.
+// rfc3339 reads a time. Go also takes an hour of one digit and a comma, RFC 3339
+// does not.
 func rfc3339(s string, t *time.Time) bool {
-	return len(s) >= len("2006-01-02T15:04:05Z") && t.UnmarshalText([]byte(s)) == nil
+	return t.UnmarshalText([]byte(s)) == nil && strings.IndexByte(s, ':') == len("2006-01-02T15") && !strings.Contains(s, ",")
 }
 
 // complete tells what an order lacks for its verb. Whether it may be given is for
