@@ -27,6 +27,14 @@ func RatioAheadLow(segment, input string) Setting {
 	}
 }
 
+// TrainRatioAheadLow is RatioAheadLow for a row of segments.
+func TrainRatioAheadLow(train, input string) Setting {
+	s := RatioAheadLow(train, input)
+	s.Subject = "The lowest inactivation ratio of the coming hour in train " + train
+	s.FirstAction[2] = "The residual needed now and the greatest flow allowed stand among the figures of each segment."
+	return s
+}
+
 // TrainInactivationLow is a row of segments whose summed inactivation is under
 // what it owes: 40 CFR 141.534 sums the segments, and 141.74(b)(4) asks for a
 // ratio of 1 (the latter from memory).

@@ -176,6 +176,7 @@ func Keys() []Key {
 		Key{"trains.*.giardia_log", false, "", "a number from 0 to 10, together with virus_log"},
 		Key{"trains.*.virus_log", false, "", "a number from 0 to 10, together with giardia_log"})
 	keys = append(keys, alarm("trains.*.inactivation_low", ratio, small)...)
+	keys = append(keys, alarm("trains.*.ratio_ahead_low", ratio, small)...)
 
 	const age = "a duration over 0 such as 48h or 2d, at most 3650d"
 	keys = append(keys,

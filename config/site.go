@@ -293,10 +293,10 @@ type Train struct {
 	Segments []string
 	// Filtration tells what disinfection owes; it is empty where GiardiaLog and
 	// VirusLog do.
-	Filtration           string
-	GiardiaLog, VirusLog float64
-	InactivationLow      AlarmSetting
-	At                   int
+	Filtration                     string
+	GiardiaLog, VirusLog           float64
+	InactivationLow, RatioAheadLow AlarmSetting
+	At                             int
 }
 
 // Container is one container on one scale.

@@ -179,7 +179,9 @@ func (r *siteReader) train(name string, v value, segments []Segment) Train {
 		t.Filtration = "none"
 	}
 	t.InactivationLow = b.get("inactivation_low").alarm(units.Ratio)
+	t.RatioAheadLow = b.get("ratio_ahead_low").alarm(units.Ratio)
 	r.alarmName(v, name+"-inactivation-low")
+	r.alarmName(v, name+"-ratio-ahead-low")
 	return t
 }
 

@@ -161,6 +161,7 @@ func NewCollector(src Source) prometheus.Collector {
 	add(plant.TrainKind, plant.InactivationRatio, "train_inactivation_ratio", "Inactivation of the segments in series over what they owe, the lower of Giardia and virus.", 1)
 	add(plant.TrainKind, plant.GiardiaLog, "train_inactivation_log", logs, 1, "organism", "giardia")
 	add(plant.TrainKind, plant.VirusLog, "train_inactivation_log", logs, 1, "organism", "virus")
+	add(plant.TrainKind, plant.RatioAhead, "train_inactivation_ratio_ahead", "Lowest inactivation ratio of the coming hour, each segment at its own lowest.", 1)
 	add(plant.EntryKind, plant.UnderResidual, "entry_under_residual_seconds", "How long the residual has been under its least without a break.", 1)
 	add(plant.EntryKind, plant.UnderResidualLeft, "entry_under_residual_left_seconds", "How long it may still be so; negative after the limit.", 1)
 	add(plant.EntryKind, plant.GrabSampleDue, "entry_grab_sample_due_seconds", "Time until the next grab sample is due while the analyser fails; negative when it is overdue.", 1)

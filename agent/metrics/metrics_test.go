@@ -61,6 +61,7 @@ func source() Source {
 		fig(plant.TrainKind, "main", plant.InactivationRatio, 2, nan, nan, "1"),
 		fig(plant.TrainKind, "main", plant.GiardiaLog, 1, nan, nan, "1"),
 		fig(plant.TrainKind, "main", plant.VirusLog, 5, nan, nan, "1"),
+		fig(plant.TrainKind, "main", plant.RatioAhead, 1.8, nan, nan, "1"),
 		fig(plant.EntryKind, "residual", plant.UnderResidual, 600, nan, nan, "h"),
 		fig(plant.EntryKind, "residual", plant.UnderResidualLeft, 13800, nan, nan, "h"),
 		fig(plant.EntryKind, "residual", plant.GrabSampleDue, 14400, nan, nan, "h"),

@@ -271,7 +271,7 @@ func New(s Settings) (*Plant, error) {
 			t.segments = append(t.segments, at)
 		}
 		p.trains = append(p.trains, t)
-		for _, q := range []Quantity{InactivationRatio, GiardiaLog, VirusLog} {
+		for _, q := range []Quantity{InactivationRatio, GiardiaLog, VirusLog, RatioAhead} {
 			p.add(Figure{Kind: TrainKind, Owner: tr.Name, Quantity: q, Unit: one})
 		}
 	}

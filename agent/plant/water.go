@@ -153,6 +153,12 @@ func (t *train) step(p *Plant, w *writer) {
 	for _, v := range []contact.Value{total.Ratio, total.GiardiaLog, total.VirusLog} {
 		w.next(v.Quality, at).set(v.Value)
 	}
+	for i, at := range t.segments {
+		s := &p.segments[at]
+		t.credits[i] = s.Settings.AtLeast(s.last.Ahead.Lowest)
+	}
+	ahead := contact.Total(t.GiardiaLog, t.VirusLog, t.credits...).Ratio
+	w.next(ahead.Quality, at).set(ahead.Value).Method = "each segment at its lowest of the coming hour; " + contact.Assumption
 }
 
 // step gives an entry point its figures. A sample by hand is due only while the

@@ -83,6 +83,11 @@ func TestOutletsAndSegmentsAdd(t *testing.T) {
 	if want := min(fs["train.works.giardia-log"].Value/1, fs["train.works.virus-log"].Value/3); ratio.Value != want || want < 1 {
 		t.Errorf("the train's ratio is %g, expected %g, over 1", ratio.Value, want)
 	}
+	// Nothing moves, so what comes is what is; it counts what each owes of both.
+	clearwell, main := fs["segment.clearwell.inactivation-ratio"].Value, fs["segment.main.inactivation-ratio"].Value
+	if got, want := fs["train.works.ratio-ahead"], min((clearwell+main)*0.5/1, (clearwell+main)*2/3); !got.Quality.Usable() || got.Value < want*0.999 || got.Value > want*1.001 {
+		t.Errorf("ahead the train has %g (%v), expected %g", got.Value, got.Quality, want)
+	}
 	fs = p.minutes(120, 1, calm(), map[string]string{"flow-2": reading.NoReply})
 	for _, name := range []string{"segment.clearwell.inactivation-ratio", "train.works.inactivation-ratio", "train.works.giardia-log"} {
 		if q := fs[name].Quality; q != reading.BadBecause(reading.NoReply) {

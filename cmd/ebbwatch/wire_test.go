@@ -95,8 +95,9 @@ func TestWaterReachesItsPart(t *testing.T) {
 		{"ground water", []any{entry.Residual.Least, entry.Residual.Allowed, entry.Analyser.Days}, []any{0.5, 4 * time.Hour, 14}},
 		{"holidays", entry.Calendar.Holidays, []contact.Date{day(time.November, 26), day(time.December, 25)}},
 		{"the look ahead, adjusted", []any{math.Round(100 * named["clearwell-ratio-ahead-low"].Limit), named["clearwell-ratio-ahead-low"].OnDelay}, []any{115.0, time.Minute}},
-		{"the look ahead of a segment without a target", named["transmission-ratio-ahead-low"].Limit, 1.0},
-		{"a train", named["main-inactivation-low"].Limit, 1.05},
+		{"a train speaks for a segment of which nothing is asked", []string{named["transmission-inactivation-low"].Name, named["transmission-ratio-ahead-low"].Name}, []string{"", ""}},
+		{"a segment of a train of which something is asked", named["clearwell-inactivation-low"].Name, "clearwell-inactivation-low"},
+		{"a train", []any{named["main-inactivation-low"].Limit, named["main-ratio-ahead-low"].Limit}, []any{1.05, 1.1}},
 		{"the stages of a low residual, s", []any{named["residual-out-under"].Limit, named["residual-out-under-half"].Limit, named["residual-out-under-limit"].Limit}, []any{60.0, 7200.0, 14400.0}},
 		{"samples and the analyser, s", []any{named["residual-out-grab-due"].Limit, named["residual-out-grab-overdue"].Limit, named["residual-out-back-due"].Limit}, []any{1800.0, 0.0, 86400.0}},
 		{"the average of the system, mg/L", named["distribution-residual-high"].Limit, contact.MaximumResidual},
@@ -118,7 +119,7 @@ func TestWaterReachesItsPart(t *testing.T) {
 			t.Errorf("%s does not say what follows and what to do: %+v", name, a)
 		}
 	}
-	for _, name := range []string{"clearwell-ratio-ahead-low", "main-inactivation-low", "residual-out-under", "residual-out-under-half", "residual-out-under-limit",
+	for _, name := range []string{"clearwell-ratio-ahead-low", "main-inactivation-low", "main-ratio-ahead-low", "residual-out-under", "residual-out-under-half", "residual-out-under-limit",
 		"residual-out-grab-due", "residual-out-grab-overdue", "residual-out-back-due", "distribution-residual-high"} {
 		if len(named[name].LikelyCause) == 0 {
 			t.Errorf("%s names no cause", name)

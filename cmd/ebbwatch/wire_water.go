@@ -1,8 +1,6 @@
 package main
 
 import (
-	"cmp"
-
 	"ebbwatch/agent/contact"
 	"ebbwatch/agent/plant"
 	"ebbwatch/alarms"
@@ -58,14 +56,28 @@ func rules(r config.Residual) (contact.ResidualRule, contact.AnalyserRule) {
 
 // waterAlarms are those of segments, trains and entry points.
 func waterAlarms(s *config.Site, add func(alarms.Setting, config.AlarmSetting)) {
+	inTrain := map[string]bool{}
+	for _, t := range s.Trains {
+		for _, name := range t.Segments {
+			inTrain[name] = true
+		}
+	}
 	for _, g := range s.Segments {
-		add(alarms.InactivationLow(g.Name, plant.Name(plant.SegmentKind, g.Name, plant.InactivationRatio)), g.InactivationLow)
-		ahead := alarms.RatioAheadLow(g.Name, plant.Name(plant.SegmentKind, g.Name, plant.RatioAhead))
-		ahead.Limit = cmp.Or(g.Target, ahead.Limit)
-		add(ahead, g.RatioAheadLow)
+		// The train speaks for its segments, but for what the site asks of one.
+		own := func(by config.AlarmSetting) bool { return !inTrain[g.Name] || by != config.AlarmSetting{} }
+		if own(g.InactivationLow) {
+			add(alarms.InactivationLow(g.Name, plant.Name(plant.SegmentKind, g.Name, plant.InactivationRatio)), g.InactivationLow)
+		}
+		if own(g.RatioAheadLow) {
+			ahead := alarms.RatioAheadLow(g.Name, plant.Name(plant.SegmentKind, g.Name, plant.RatioAhead))
+			ahead.Limit = g.Target
+			add(ahead, g.RatioAheadLow)
+		}
 	}
 	for _, t := range s.Trains {
-		add(alarms.TrainInactivationLow(t.Name, plant.Name(plant.TrainKind, t.Name, plant.InactivationRatio)), t.InactivationLow)
+		figure := func(q plant.Quantity) string { return plant.Name(plant.TrainKind, t.Name, q) }
+		add(alarms.TrainInactivationLow(t.Name, figure(plant.InactivationRatio)), t.InactivationLow)
+		add(alarms.TrainRatioAheadLow(t.Name, figure(plant.RatioAhead)), t.RatioAheadLow)
 	}
 	entries := false
 	for _, r := range s.Residuals {
