@@ -52,7 +52,7 @@ func unit(symbol string) units.Unit { return units.MustParse(symbol) }
 func TestKestrelRidge(t *testing.T) {
 	s := load(t, "kestrel-ridge.yaml")
 	top := *s
-	top.Lines, top.Instruments, top.Residuals, top.Segments, top.Banks, top.Detectors = nil, nil, nil, nil, nil, nil
+	top.Lines, top.Instruments, top.Residuals, top.Segments, top.Trains, top.Banks, top.Detectors = nil, nil, nil, nil, nil, nil, nil
 	top.People, top.Escalation = nil, nil
 	check := func(what string, got, want any) {
 		t.Helper()
@@ -96,15 +96,20 @@ func TestKestrelRidge(t *testing.T) {
 		"chlorine-room-air", "storage-bay-air", "wellhouse-scale", "wellhouse-air"})
 	check("the number of points", points, 19)
 	check("residuals", s.Residuals, []Residual{
-		{Point: "residual-entry", Place: "entry point", Low: AlarmSetting{Limit: new(0.2), OnDelay: new(time.Minute)}, At: 94},
-		{Point: "residual-out", Place: "clearwell outlet", Low: AlarmSetting{Limit: new(0.6), Deadband: new(0.05), OnDelay: new(time.Minute)}, At: 97},
+		{Point: "residual-entry", Place: "entry point", Low: AlarmSetting{Limit: new(0.2), OnDelay: new(time.Minute)}, Rule: "surface-water", At: 94},
+		{Point: "residual-out", Place: "clearwell outlet", Low: AlarmSetting{Limit: new(0.6), Deadband: new(0.05), OnDelay: new(time.Minute)}, At: 98},
 	})
 	check("segments", s.Segments, []Segment{{
 		Name: "clearwell", Residual: "residual-out", PH: "ph-out", Temperature: "temperature-out", Flow: []string{"plant-flow"}, Level: "clearwell-level",
-		AgreeWithin: 0.1, NoResidualUnder: 0.02, Method: "table", Target: 1, Volume: 567.8117676, LevelFull: 3.6576, BafflingFactor: 0.5, GiardiaLog: 0.5, VirusLog: 2, At: 102,
+		AgreeWithin: 0.1, NoResidualUnder: 0.02, Method: "table", Target: 1, Volume: 567.8117676, LevelFull: 3.6576, BafflingFactor: 0.5, GiardiaLog: 0.5, VirusLog: 2, At: 103,
+	}, {
+		// pi/4 x (2 ft)2 x 1900 ft
+		Name: "transmission", Residual: "residual-entry", PH: "ph-out", Temperature: "temperature-out", Flow: []string{"plant-flow"},
+		AgreeWithin: 0.1, NoResidualUnder: 0.02, Method: "table", Target: 1, Volume: math.Pi * 1900 * 0.028316846592, BafflingFactor: 1, GiardiaLog: 0.5, VirusLog: 2, At: 114,
 	}})
+	check("trains", s.Trains, []Train{{Name: "disinfection", Segments: []string{"clearwell", "transmission"}, Filtration: "conventional", At: 126}})
 	check("a bank", s.Banks[0], Bank{
-		Name: "north", Place: "chlorine-room", RoomTemperature: "room-temperature", HeaderPressure: 294378.204209, At: 115,
+		Name: "north", Place: "chlorine-room", RoomTemperature: "room-temperature", HeaderPressure: 294378.204209, At: 131,
 		Containers: []Container{
 			{Name: "north-1", Kind: "ton", Scale: "north-1-weight", Tare: 671.3167076, Heel: 16.32932532, Division: 0.45359237},
 			{Name: "north-2", Kind: "ton", Scale: "north-2-weight", Tare: 684.9244787, Heel: 16.32932532, Division: 0.45359237},
@@ -115,8 +120,8 @@ func TestKestrelRidge(t *testing.T) {
 		Name: "wellhouse-2", Kind: "cylinder-150", Scale: "wellhouse-2-weight", Tare: 42.864478965, Heel: 1.224699399, Division: 0.226796185,
 	})
 	check("detectors", s.Detectors[:2], []Detector{
-		{Name: "gas-1", Room: "chlorine-room", Concentration: "gas-1-ppm", Level1: AlarmSetting{Limit: new(0.5)}, Level2: AlarmSetting{Limit: new(1.0)}, At: 139},
-		{Name: "gas-2", Room: "chlorine-room", Concentration: "gas-2-ppm", At: 140},
+		{Name: "gas-1", Room: "chlorine-room", Concentration: "gas-1-ppm", Level1: AlarmSetting{Limit: new(0.5)}, Level2: AlarmSetting{Limit: new(1.0)}, At: 155},
+		{Name: "gas-2", Room: "chlorine-room", Concentration: "gas-2-ppm", At: 156},
 	})
 	check("the number of banks and detectors", []int{len(s.Banks), len(s.Detectors)}, []int{3, 4})
 }
