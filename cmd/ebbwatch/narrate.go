@@ -84,6 +84,10 @@ func (n *narrator) figures(s *agent.Snapshot) {
 				v.number(of(plant.CT), 1), v.number(of(plant.CTRequiredGiardia), 1), v.text(of(plant.CTRequiredVirus), 1),
 				v.number(of(plant.InactivationRatio), 2), v.text(of(plant.T10), 0))})
 	}
+	for _, tr := range n.site.Trains {
+		of := func(q plant.Quantity) string { return v.number(plant.Name(plant.TrainKind, tr.Name, q), 2) }
+		rows = append(rows, [2]string{tr.Name, fmt.Sprintf("ratio %s, lowest of the coming hour %s", of(plant.InactivationRatio), of(plant.RatioAhead))})
+	}
 	for _, b := range n.site.Banks {
 		rows = append(rows, [2]string{b.Name, v.bank(b.Name)})
 	}
@@ -99,7 +103,7 @@ func (n *narrator) figures(s *agent.Snapshot) {
 		if i == 0 {
 			lead = n.clock(s.Time)
 		}
-		fmt.Fprintf(n.out, "%s%-10s %s\n", lead, r[0], r[1])
+		fmt.Fprintf(n.out, "%s%-12s %s\n", lead, r[0], r[1])
 	}
 }
 
