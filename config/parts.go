@@ -141,6 +141,9 @@ func (r *siteReader) bank(name string, v value) Bank {
 	if !ok {
 		return k
 	}
+	for _, alarm := range []string{"-withdrawal-high", "-empty-notice", "-empty-urgent"} {
+		r.alarmName(v, name+alarm)
+	}
 	b.get("place").text(&k.Place)
 	r.refer(b.get("room_temperature"), &k.RoomTemperature, units.Temperature)
 	quantity(b.get("header_pressure"), &k.HeaderPressure, units.Pressure, positive)
@@ -181,6 +184,9 @@ func (r *siteReader) detector(name string, v value) Detector {
 	b, ok := v.block()
 	if !ok {
 		return d
+	}
+	for _, alarm := range []string{"-level-1", "-level-2", "-unavailable"} {
+		r.alarmName(v, name+alarm)
 	}
 	b.get("room").name(&d.Room)
 	gas, first, second := b.get("concentration"), b.get("level_1"), b.get("level_2")

@@ -56,6 +56,7 @@ func (r *siteReader) site(root *yaml.Node) *Site {
 	s.Trains = each(top.get("trains"), func(name string, v value) Train { return r.train(name, v, s.Segments) })
 	s.Banks = each(top.get("banks"), r.bank)
 	s.Detectors = each(top.get("detectors"), r.detector)
+	s.Alarms = each(top.get("alarms"), r.alarm)
 	r.telling(top, s)
 	s.Registers = r.registers(top.get("registers"))
 	return s

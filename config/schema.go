@@ -207,6 +207,7 @@ func Keys() []Key {
 			in("a concentration of gas in air of 0 or more, under the limit, such as 0.1 ppm", units.GasInAir))...)
 	}
 	keys = append(keys, delays("detectors.*.unavailable")...)
+	keys = append(keys, alarmKeys()...)
 	return append(append(keys, tellingKeys()...), registersKeys()...)
 }
 

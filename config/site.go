@@ -40,6 +40,8 @@ type Site struct {
 	Trains      []Train
 	Banks       []Bank
 	Detectors   []Detector
+	// Alarms are those that the site adds to the catalogue.
+	Alarms []Alarm
 
 	// Mail is nil when nobody is told by mail, Escalation when nobody is told.
 	Mail       *Mail

@@ -118,7 +118,7 @@ func statuses(p config.Point) []plant.Status {
 func alarmSettings(s *config.Site) []alarms.Setting {
 	var out []alarms.Setting
 	add := func(a alarms.Setting, by config.AlarmSetting) { out = append(out, adjust(a, by)) }
-	unitOf := map[string]units.Unit{}
+	pointOf := map[string]config.Point{}
 	way := map[string]string{}
 	for _, l := range s.Lines {
 		way[l.Name] = reach(l)
@@ -132,12 +132,12 @@ func alarmSettings(s *config.Site) []alarms.Setting {
 		add(alarms.InstrumentLost(in.Name, in.Line, where, plant.Name(plant.InstrumentKind, in.Name, plant.Lost)), in.Lost)
 		add(alarms.InstrumentDoubtful(in.Name, in.Line, where, plant.Name(plant.InstrumentKind, in.Name, plant.Doubtful)), config.AlarmSetting{})
 		for _, p := range in.Points {
-			unitOf[p.Name] = p.Unit
+			pointOf[p.Name] = p
 		}
 	}
 	for _, r := range s.Residuals {
 		a := alarms.ResidualLow(r.Point, r.Place, r.Point)
-		a.Shown = shown(unitOf[r.Point], 2)
+		a.Shown = shown(pointOf[r.Point].Unit, 2)
 		add(a, r.Low)
 	}
 	waterAlarms(s, add)
@@ -152,6 +152,9 @@ func alarmSettings(s *config.Site) []alarms.Setting {
 		add(alarms.DetectorLevel(d.Name, d.Room, gas, 1), d.Level1)
 		add(alarms.DetectorLevel(d.Name, d.Room, gas, 2), d.Level2)
 		add(alarms.DetectorUnavailable(d.Name, d.Room, plant.Name(plant.DetectorKind, d.Name, plant.Unavailable)), d.Unavailable)
+	}
+	for _, a := range s.Alarms {
+		out = append(out, ownAlarm(a, pointOf[a.Point]))
 	}
 	return out
 }
