@@ -27,7 +27,11 @@ func pageSite(s *config.Site) (page.Site, error) {
 		out.Banks = append(out.Banks, bank)
 	}
 	for _, g := range s.Segments {
-		out.Segments = append(out.Segments, page.Segment{Name: g.Name, Residual: g.Residual, PH: g.PH, Temperature: g.Temperature, Flow: g.Flow, Level: g.Level})
+		seg := page.Segment{Name: g.Name, Residual: g.Residual, PH: g.PH, Temperature: g.Temperature, Level: g.Level}
+		if len(g.Flow) == 1 { // the sum of several has no figure
+			seg.Flow = g.Flow[0]
+		}
+		out.Segments = append(out.Segments, seg)
 	}
 	for _, d := range s.Detectors {
 		i := slices.IndexFunc(out.Rooms, func(r page.Room) bool { return r.Name == d.Room })

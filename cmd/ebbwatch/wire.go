@@ -7,7 +7,6 @@ import (
 	"time"
 
 	"ebbwatch/agent/air"
-	"ebbwatch/agent/contact"
 	"ebbwatch/agent/field"
 	"ebbwatch/agent/plant"
 	"ebbwatch/agent/reading"
@@ -79,15 +78,7 @@ func plantSettings(s *config.Site) plant.Settings {
 			})
 		}
 	}
-	for _, g := range s.Segments {
-		ps.Segments = append(ps.Segments, plant.Segment{
-			Name: g.Name, Residual: g.Residual, PH: g.PH, Temperature: g.Temperature, Flow: g.Flow, Level: g.Level,
-			Settings: contact.Settings{
-				Volume: g.Volume, LevelFull: g.LevelFull, BafflingFactor: g.BafflingFactor,
-				GiardiaLog: g.GiardiaLog, VirusLog: g.VirusLog, Method: contact.Table,
-			},
-		})
-	}
+	water(s, &ps)
 	for _, b := range s.Banks {
 		pb := plant.Bank{Name: b.Name, RoomTemperature: b.RoomTemperature, Settings: supply.BankSettings{Header: b.HeaderPressure}}
 		for _, c := range b.Containers {
@@ -149,9 +140,7 @@ func alarmSettings(s *config.Site) []alarms.Setting {
 		a.Shown = shown(pointOf[r.Point].Unit, 2)
 		add(a, r.Low)
 	}
-	for _, g := range s.Segments {
-		add(alarms.InactivationLow(g.Name, plant.Name(plant.SegmentKind, g.Name, plant.InactivationRatio)), g.InactivationLow)
-	}
+	waterAlarms(s, add)
 	for _, b := range s.Banks {
 		add(alarms.WithdrawalHigh(b.Name, b.Place, plant.Name(plant.BankKind, b.Name, plant.WithdrawalRatio)), b.WithdrawalHigh)
 		empty := plant.Name(plant.BankKind, b.Name, plant.TimeToEmpty)
