@@ -47,8 +47,11 @@ func TestPageKnowsThePlant(t *testing.T) {
 				}
 			}
 			for _, s := range shown.Segments {
-				for _, p := range []string{s.Residual, s.PH, s.Temperature, s.Flow} {
+				for _, p := range []string{s.Residual, s.PH, s.Temperature} {
 					isFigure(s.Name, p)
+				}
+				if s.Flow != "" { // the sum of several outlets has no figure
+					isFigure(s.Name, s.Flow)
 				}
 			}
 			for _, r := range shown.Rooms {
