@@ -103,7 +103,7 @@ func atEvening() *evening {
 		fig(plant.BankKind, "north", plant.WithdrawalLimit, 495*0.45359237/86400, "lb/d"),
 		fig(plant.BankKind, "north", plant.WithdrawalRatio, 0.17, "1"),
 		fig(plant.SegmentKind, "clearwell", plant.CT, 62, "mg.min/L"),
-		fig(plant.SegmentKind, "clearwell", "needed-residual", 0.8, "mg/L"),
+		fig(plant.SegmentKind, "clearwell", "residual-needed", 0.8, "mg/L"),
 		fig(plant.DetectorKind, "gas-1", plant.GasLevel, 0, "1"),
 		fig(plant.DetectorKind, "gas-1", plant.Unavailable, 0, "1"),
 		fig(plant.InstrumentKind, "north-scales", plant.Lost, 0, "1"),

@@ -293,15 +293,15 @@ function segment(s) {
   row.append(name,
     h('td', { 'data-head': 'Ratio, at least 1' }, field(() => of('inactivation-ratio')),
       drawn(() => [share(of('inactivation-ratio'), 3), { limit: 1 / 3 }]),
-      field(() => of('lowest-ratio-ahead'), 'lowest of the coming hour'),
-      field(() => of('needed-residual'), 'chlorine needed'),
-      field(() => of('greatest-flow'), 'flow at most')),
+      field(() => of('ratio-ahead'), 'lowest of the coming hour'),
+      field(() => of('residual-needed'), 'chlorine needed'),
+      field(() => of('flow-greatest'), 'flow at most')),
     h('td', { 'data-head': 'CT, required' }, field(() => of('ct'), 'CT'),
       field(() => of('ct-required-giardia'), 'required, Giardia'),
       field(() => of('ct-required-virus'), 'required, viruses'),
       field(() => of('t10'), 'contact time T10')),
     h('td', { 'data-head': 'Made from' }, point(s.residual, 'free chlorine'), point(s.ph, 'pH'), point(s.temperature, 'water'), point(s.flow, 'flow'), point(s.level, 'level'),
-      ...others('segment', s.segment, ['inactivation-ratio', 'lowest-ratio-ahead', 'needed-residual', 'greatest-flow', 'ct', 'ct-required-giardia', 'ct-required-virus', 't10', 'giardia-log', 'virus-log'])));
+      ...others('segment', s.segment, ['inactivation-ratio', 'ratio-ahead', 'residual-needed', 'flow-greatest', 'ct', 'ct-required-giardia', 'ct-required-virus', 't10', 'giardia-log', 'virus-log'])));
   return row;
 }
 
