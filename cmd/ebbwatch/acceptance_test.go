@@ -366,6 +366,7 @@ func TestAcceptance(t *testing.T) {
 	} else if len(e.Data.FirstAction) == 0 || !strings.HasPrefix(e.Data.FirstAction[0], "The line is well, the instrument has no value") {
 		t.Errorf("what to try first is %q", e.Data.FirstAction)
 	}
+	sub.Wait("the calls of the last hour", figureIs("self.alarms.annunciations-hour", func(v *float64) bool { return v != nil && *v >= 1 }))
 	sub.Wait("CT is null", func(m peertest.Message) bool {
 		return m.Topic == root+"figure/segment.clearwell.ct" && strings.Contains(m.Payload, `"value":null`) && strings.Contains(m.Payload, "bad:not-a-number")
 	})
