@@ -370,6 +370,9 @@ func TestOrdersGoThroughTheOwner(t *testing.T) {
 		if ans.Result != alarms.Done {
 			t.Errorf("answered %+v", ans)
 		}
+		if p := r.Snapshot().Performance; p.Annunciations != 1 || p.Standing != 1 || p.Unanswered != 0 || p.Top[0].Alarm != "residual-low" {
+			t.Errorf("the alarms did %+v, expected one call, answered", p)
+		}
 		cancel()
 		wg.Wait()
 		if got := r.told.story(); got != "residual-low raised; residual-low acknowledged; " {

@@ -11,7 +11,7 @@ import (
 // number, is the same without what can be left out.
 type checkpoint struct {
 	Version  int               `json:"version,omitempty"`
-	Sequence uint64            `json:"sequence"`
+	Sequence uint64            `json:"sequence,omitempty"`
 	Alarms   map[string]stored `json:"alarms"`
 	Orders   []carriedOut      `json:"orders,omitempty"`
 	Health   *storedHealth     `json:"health,omitempty"`
@@ -27,10 +27,10 @@ type stored struct {
 	Shelving       string    `json:"shelving,omitempty"` // timed or one-shot
 	Suppressed     bool      `json:"suppressed,omitempty"`
 	OutOfService   bool      `json:"out_of_service,omitempty"`
-	Episode        uint64    `json:"episode"`
-	Since          time.Time `json:"since"`
+	Episode        uint64    `json:"episode,omitempty"`
+	Since          time.Time `json:"since,omitzero"`
 	AcknowledgedBy string    `json:"acknowledged_by,omitempty"`
-	Sequence       uint64    `json:"sequence"`
+	Sequence       uint64    `json:"sequence,omitempty"`
 
 	Raised       *time.Time `json:"raised,omitempty"`
 	Acknowledged *time.Time `json:"acknowledged,omitempty"`

@@ -84,7 +84,7 @@ func TestFalseAlarmRates(t *testing.T) {
 				t.Fatal(err)
 			}
 			r := rand.New(rand.NewPCG(7, uint64(tc.n*10+tc.m)))
-			const size = 4000
+			const size = 2000
 			var in, told [batches]float64
 			now, samples := t0, make([]Sample, 2)
 			for b := range batches {

@@ -37,12 +37,14 @@ func (a *alarm) derive(elapsed time.Duration, samples []Sample) Sample {
 			in.Value = -rate
 		}
 	case Stuck:
-		if !in.usable() {
-			a.still = stillness{}
+		if !in.usable() { // it may be stuck behind that
 			return in
 		}
 		moves := a.other < 0 || samples[a.other].usable() && samples[a.other].Value > 0
 		in.Value = a.still.add(elapsed, in.Value, a.Play, moves).Seconds()
+		if a.active && !a.still.moved && a.gone(in.Value) { // after a restart
+			return Sample{Quality: "bad:not-yet-known", Detail: "has not moved since the start"}
+		}
 	}
 	return in
 }
@@ -56,15 +58,15 @@ func bit(b bool) float64 {
 
 // stillness measures how long a value has not moved.
 type stillness struct {
-	at   float64
-	seen bool
-	time time.Duration
+	at          float64
+	seen, moved bool
+	time        time.Duration
 }
 
 // add takes the next value. Time counts only while the value should move.
 func (s *stillness) add(elapsed time.Duration, v, play float64, moves bool) time.Duration {
 	if !s.seen || math.Abs(v-s.at) > play {
-		*s = stillness{at: v, seen: true}
+		*s = stillness{at: v, seen: true, moved: s.seen}
 	} else if moves {
 		s.time += elapsed
 	}

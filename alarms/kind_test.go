@@ -98,7 +98,7 @@ func TestKinds(t *testing.T) {
 			s.Kind, s.Limit, s.Deadband, s.Shown = Stuck, 3, 0, Scale{Unit: "s", Factor: 1}
 		}, []step{
 			{0, good(5), bad, Normal, ""}, {2, good(5), bad, Normal, "is 2 s, within"}, {1, good(5), bad, Unacknowledged, ""},
-			{1, bad, bad, Unacknowledged, "held"}, {1, good(5), bad, ReturnedUnacknowledged, ""},
+			{1, bad, bad, Unacknowledged, "held"}, {1, good(5), bad, Unacknowledged, ""}, {1, good(6), bad, ReturnedUnacknowledged, ""},
 		}},
 	} {
 		e, err := New([]Setting{high(tc.edit)}, []string{"x", "y"})
@@ -132,5 +132,35 @@ func TestKinds(t *testing.T) {
 		if _, err := New([]Setting{high(edit)}, []string{"x"}); err == nil || !strings.Contains(err.Error(), want) {
 			t.Errorf("error %v, expected one that says %q", err, want)
 		}
+	}
+}
+
+// TestARestartClearsNothing: an alarm whose value needs time to be known again
+// stands until it is.
+func TestARestartClearsNothing(t *testing.T) {
+	for kind, values := range map[Kind][3]float64{Stuck: {5, 5, 6}, Rising: {0, 1, 0}} {
+		s := play(t, "x", high(func(s *Setting) {
+			s.Kind, s.Limit, s.Deadband, s.Window = kind, 3, 0, 4*time.Second
+			if kind == Rising {
+				s.Limit = 0.5
+			}
+		}))
+		v := values[0]
+		for range 6 {
+			v += values[1] - values[0]
+			s.step(time.Second, good(v))
+		}
+		s.is(Unacknowledged)
+		s.restart(time.Second)
+		for range 3 {
+			v += values[1] - values[0]
+			s.step(time.Second, good(v))
+			s.is(Unacknowledged)
+		}
+		for i := 0; i < 9 && s.a().active; i++ {
+			s.step(time.Second, good(v+values[2]-values[0]))
+		}
+		s.is(ReturnedUnacknowledged)
+		s.calls(1)
 	}
 }

@@ -2,6 +2,7 @@ package config
 
 import (
 	"fmt"
+	"slices"
 	"strings"
 	"time"
 
@@ -59,12 +60,13 @@ func (r *siteReader) instrument(name string, v value) Instrument {
 	}
 	in.Lost = b.get("lost").alarm("")
 	r.alarmName(v, name+"-lost")
+	r.alarmName(v, name+"-doubtful")
 	return in
 }
 
 // alarmName guards the names of alarms that end alike.
 func (r *siteReader) alarmName(v value, name string) {
-	if name == "journal-lost" {
+	if slices.Contains(ownNames, name) {
 		r.fault(v.line, "the alarm name "+name+" for "+v.path, "another name; ebbwatch itself has an alarm of this name")
 	}
 	r.once(v, "the alarm name "+name)

@@ -8,6 +8,7 @@ import (
 
 func (r *siteReader) line(name string, v value) Line {
 	r.alarmName(v, name+"-lost")
+	r.alarmName(v, name+"-overrun")
 	l := Line{Name: name, At: v.line}
 	b, ok := v.block()
 	if ok && oneOf(b.get("kind"), &l.Kind, TCP, RTU, RTUOverTCP, ASCII, ASCIIOverTCP) {

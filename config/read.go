@@ -44,6 +44,7 @@ func (r *siteReader) site(root *yaml.Node) *Site {
 		s.StateDir = r.beside(s.StateDir)
 	}
 	top.get("listen").listen(&s.Listen)
+	s.Holidays = top.get("holidays").days()
 	s.MQTT = r.mqtt(top.get("mqtt"))
 	s.Lines = each(top.get("lines"), r.line)
 	s.Instruments = each(top.get("instruments"), r.instrument)
@@ -52,8 +53,11 @@ func (r *siteReader) site(root *yaml.Node) *Site {
 	}
 	s.Residuals = each(top.get("residuals"), r.residual)
 	s.Segments = each(top.get("segments"), r.segment)
+	s.Trains = each(top.get("trains"), func(name string, v value) Train { return r.train(name, v, s.Segments) })
 	s.Banks = each(top.get("banks"), r.bank)
 	s.Detectors = each(top.get("detectors"), r.detector)
+	s.Alarms = each(top.get("alarms"), r.alarm)
+	s.AlarmRules = each(top.get("alarm_rules"), r.alarmRule)
 	r.telling(top, s)
 	s.Registers = r.registers(top.get("registers"))
 	return s

@@ -10,7 +10,7 @@ import (
 // scrape.
 type performance struct {
 	snapshot                                  func() *agent.Snapshot
-	calls, peak, busySpans, busyHours         *prometheus.Desc
+	calls, peak, busy                         *prometheus.Desc
 	watched, flood, inFlood                   *prometheus.Desc
 	chattering, stale, withheld, bursts, gone *prometheus.Desc
 	load, share                               *prometheus.Desc
@@ -22,8 +22,7 @@ func newPerformance(snapshot func() *agent.Snapshot) *performance {
 		calls:      desc("annunciations", "Calls for people by alarms, of the last 10 min, hour, day and 30 days.", "window"),
 		watched:    desc("annunciations_watched_seconds", "Time that the figures of 30 days cover."),
 		peak:       desc("annunciations_peak", "Most calls in 10 min within 30 days; over 10 are too many."),
-		busySpans:  desc("annunciations_busy_spans", "Spans of 10 min with over 10 calls within 30 days."),
-		busyHours:  desc("annunciations_busy_hours", "Hours with over 30 calls within 30 days."),
+		busy:       desc("annunciations_busy_spans", "Spans of 10 min with over 10 calls, and of an hour with over 30, within 30 days.", "length"),
 		flood:      desc("alarm_flood", "1 from over 10 calls in 10 min until fewer than 5."),
 		inFlood:    desc("alarm_flood_seconds", "Time in flood within 30 days."),
 		chattering: desc("alarms_chattering", "Alarms that called three times within the last minute."),
@@ -39,7 +38,7 @@ func newPerformance(snapshot func() *agent.Snapshot) *performance {
 // Describe implements prometheus.Collector.
 func (p *performance) Describe(ch chan<- *prometheus.Desc) {
 	for _, d := range []*prometheus.Desc{
-		p.calls, p.watched, p.peak, p.busySpans, p.busyHours, p.flood, p.inFlood, p.chattering,
+		p.calls, p.watched, p.peak, p.busy, p.flood, p.inFlood, p.chattering,
 		p.stale, p.withheld, p.bursts, p.gone, p.load, p.share,
 	} {
 		ch <- d
@@ -58,8 +57,8 @@ func (p *performance) Collect(ch chan<- prometheus.Metric) {
 	gauge(p.calls, float64(f.Annunciations), "30d")
 	gauge(p.watched, f.Watched.Seconds())
 	gauge(p.peak, float64(f.Peak))
-	gauge(p.busySpans, float64(f.BusySpans))
-	gauge(p.busyHours, float64(f.BusyHours))
+	gauge(p.busy, float64(f.BusySpans), "10m")
+	gauge(p.busy, float64(f.BusyHours), "1h")
 	gauge(p.flood, bit(f.Flood))
 	gauge(p.inFlood, f.TimeInFlood.Seconds())
 	gauge(p.chattering, float64(len(f.Chattering)))

@@ -5,31 +5,12 @@ import (
 	"time"
 
 	"ebbwatch/agent/air"
-	"ebbwatch/agent/contact"
 	"ebbwatch/agent/reading"
 	"ebbwatch/agent/supply"
 )
 
-// step gives a segment its figures, in the order in which New listed them.
-func (s *segment) step(p *Plant, now time.Time, w *writer) {
-	r := s.state.Step(now, contact.Inputs{
-		Residual: p.reading(s.residual), PH: p.reading(s.ph), Temperature: p.reading(s.temperature),
-		Flow: p.reading(s.flow), Level: p.reading(s.level),
-	})
-	at := p.oldest(s.residual, s.ph, s.temperature, s.flow, s.level)
-	put := func(v contact.Value, method string) { w.next(v.Quality, at).set(v.Value).Method = method }
-	method := string(s.Settings.Method)
-	put(r.T10, string(r.Basis))
-	put(r.CT, string(r.Basis))
-	put(r.RequiredGiardia, method)
-	put(r.RequiredVirus, method)
-	put(r.Ratio, method)
-	put(r.GiardiaLog, method)
-	put(r.VirusLog, method)
-}
-
 // step gives a bank its figures.
-func (b *bank) step(p *Plant, w *writer) {
+func (b *bank) step(p *Plant, now time.Time, w *writer) {
 	for i, at := range b.scales {
 		b.weights[i] = p.reading(at)
 	}
@@ -37,7 +18,7 @@ func (b *bank) step(p *Plant, w *writer) {
 	if b.room != none {
 		room = &p.points[b.room].current
 	}
-	r := b.state.Step(b.weights, room)
+	r := b.state.Step(now, supply.Inputs{Weights: b.weights, Room: room})
 	at := p.oldest(b.scales...)
 	put := func(v supply.Value, method string) {
 		w.next(v.Quality, at).set(v.Value).between(v.Low, v.High).Method = method

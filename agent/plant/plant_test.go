@@ -40,7 +40,7 @@ func ridge() Settings {
 	add("wellhouse-scale", "line-c", "wellhouse-1-weight", "lb", "wellhouse-2-weight", "lb")
 	add("wellhouse-air", "line-c", "gas-4-ppm", "ppm", "wellhouse-temperature", "degF")
 	s.Segments = []Segment{{
-		Name: "clearwell", Residual: "residual-out", PH: "ph-out", Temperature: "temperature-out", Flow: "plant-flow", Level: "clearwell-level",
+		Name: "clearwell", Residual: "residual-out", PH: "ph-out", Temperature: "temperature-out", Flow: []string{"plant-flow"}, Level: "clearwell-level",
 		Settings: contact.Settings{
 			Volume: units.CubicMetres(unit("gal").SI(150000)), LevelFull: units.Metres(unit("ft").SI(12)), BafflingFactor: 0.5,
 			GiardiaLog: 0.5, VirusLog: 2, Method: contact.Table,
@@ -111,7 +111,7 @@ func TestFiguresKeepTheirNamesAndOrder(t *testing.T) {
 	s := ridge()
 	p := newPlant(t, s)
 	names := p.Names()
-	if want := len(s.Points) + 7*len(s.Segments) + 5*len(s.Banks) + 3*len(s.Detectors) + 2*len(s.Instruments) + 2*3; len(names) != want {
+	if want := len(s.Points) + 19*len(s.Segments) + 5*len(s.Banks) + 3*len(s.Detectors) + 2*len(s.Instruments) + 2*3; len(names) != want {
 		t.Errorf("%d figures, expected %d", len(names), want)
 	}
 	if sorted := slices.Compact(slices.Sorted(slices.Values(names))); len(sorted) != len(names) {
@@ -202,11 +202,14 @@ func TestABadInputMakesItsFiguresBad(t *testing.T) {
 	detector := func(name string) []string {
 		return []string{Name(DetectorKind, name, Concentration), Name(DetectorKind, name, GasLevel)}
 	}
-	flow := segment(T10, CT, InactivationRatio, GiardiaLog, VirusLog)
-	conditions := segment(CTRequiredGiardia, CTRequiredVirus, InactivationRatio, GiardiaLog, VirusLog)
+	ahead := segment(RatioAhead, RatioAheadIn)
+	flow := append(segment(T10, T10Static, T10Entry, T10Inflow, CT, InactivationRatio, GiardiaLog, VirusLog, ResidualNeeded), ahead...)
+	level := append(segment(FlowGreatest), flow...)
+	conditions := append(segment(CTRequiredGiardia, CTRequiredVirus, InactivationRatio, GiardiaLog, VirusLog, ResidualNeeded, FlowGreatest), ahead...)
+	residual := append(segment(CT, CTRequiredGiardia, InactivationRatio, GiardiaLog, VirusLog, FlowGreatest), ahead...)
 	follow := map[string][]string{
-		"plant-flow": flow, "clearwell-level": flow, "ph-out": conditions, "temperature-out": conditions,
-		"residual-in": nil, "residual-entry": nil, "residual-out": segment(CT, CTRequiredGiardia, InactivationRatio, GiardiaLog, VirusLog),
+		"plant-flow": flow, "clearwell-level": level, "ph-out": conditions, "temperature-out": conditions,
+		"residual-in": nil, "residual-entry": nil, "residual-out": residual,
 		"north-1-weight": bank("north"), "north-2-weight": bank("north"), "south-1-weight": bank("south"), "south-2-weight": bank("south"),
 		"wellhouse-1-weight": bank("wellhouse"), "wellhouse-2-weight": bank("wellhouse"), "room-temperature": nil, "wellhouse-temperature": nil,
 		"gas-1-ppm": detector("gas-1"), "gas-2-ppm": detector("gas-2"), "gas-3-ppm": detector("gas-3"), "gas-4-ppm": detector("gas-4"),

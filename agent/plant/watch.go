@@ -129,7 +129,7 @@ func (it *instrument) stepDoubtful(p *Plant, w *writer, at time.Time) {
 // or under its range, or one still learned, is what it says it is.
 func castsDoubt(reason string) bool {
 	switch reason {
-	case reading.Frozen, reading.Jumped, reading.Fault, reading.Maintenance, reading.WarmingUp:
+	case reading.Frozen, reading.Jumped, reading.Disagrees, reading.NoResidual, reading.Fault, reading.Maintenance, reading.WarmingUp:
 		return true
 	}
 	return false

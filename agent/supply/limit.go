@@ -18,6 +18,8 @@ type Kind struct {
 	PerKelvin float64
 	// Header is the header pressure that goes with PerKelvin and Nominal.
 	Header units.Pascals
+	// GasLeft is what is still in it when the last liquid has boiled away at 70 °F.
+	GasLeft units.Kilograms
 }
 
 func poundsPerDay(v float64) units.KilogramsPerSecond {
@@ -28,11 +30,11 @@ func perKelvin(poundsPerDayFahrenheit float64) float64 {
 	return units.MustParse("lb/d").SI(poundsPerDayFahrenheit) * 9 / 5
 }
 
-func kind(name string, netPounds, nominal, perFahrenheit, psig float64) Kind {
+func kind(name string, netPounds, nominal, perFahrenheit, psig, gasPounds float64) Kind {
 	return Kind{
 		Name: name, Net: units.Kilograms(units.MustParse("lb").SI(netPounds)),
 		Nominal: poundsPerDay(nominal), PerKelvin: perKelvin(perFahrenheit),
-		Header: units.Pascals(units.MustParse("psig").SI(psig)),
+		Header: units.Pascals(units.MustParse("psig").SI(psig)), GasLeft: units.Kilograms(units.MustParse("lb").SI(gasPounds)),
 	}
 }
 
@@ -40,12 +42,13 @@ func kind(name string, netPounds, nominal, perFahrenheit, psig float64) Kind {
 // source. 8 and 1 lb/d for each °F: from memory. The header pressures are those
 // at which both give the nominal limit at 70 °F (own arithmetic with the vapour
 // pressure of Thol 2021). A 100-lb cylinder is given two thirds of a 150-lb
-// one, as its content is (own choice, on the safe side of 40 lb/d).
+// one, as its content is (own choice, on the safe side of 40 lb/d). The gas left is own
+// arithmetic with the vapour density of Thol 2021 and customary volumes.
 func Kinds() []Kind {
 	return []Kind{
-		kind("ton", 2000, 400, 8, 28.0),
-		kind("cylinder-150", 150, 40, 1, 36.8),
-		kind("cylinder-100", 100, 40*2.0/3, 2.0/3, 36.8),
+		kind("ton", 2000, 400, 8, 28.0, 36),
+		kind("cylinder-150", 150, 40, 1, 36.8, 2.7),
+		kind("cylinder-100", 100, 40*2.0/3, 2.0/3, 36.8, 1.8),
 	}
 }
 
@@ -66,6 +69,9 @@ type LimitMethod string
 const (
 	NominalLimit LimitMethod = "nominal"
 	HeatBalance  LimitMethod = "heat-balance"
+	// LiquidWithdrawal has no limit by evaporation in the container: that of the
+	// evaporator holds instead, and of the container's valve.
+	LiquidWithdrawal LimitMethod = "liquid"
 )
 
 // source is a container on a header. In the steady state its liquid is at the

@@ -53,8 +53,9 @@ func TestNoFigureLooksGoodThatIsNotOne(t *testing.T) {
 				r := anyReading(-20, 50).Draw(t, "room temperature")
 				room = &r
 			}
-			r := b.Step(ws, room)
-			for i, v := range []Value{r.Net, r.Rate, r.Limit, r.Ratio, r.TimeToEmpty} {
+			r := b.Step(now, Inputs{Weights: ws, Room: room})
+			all := []Value{r.Net, r.Rate, r.Limit, r.Ratio, r.TimeToEmpty, r.Supply.LiquidEnd, r.Supply.WithStandby, r.Supply.AllStock, r.Draw.Headroom, r.Draw.LowestRoom}
+			for i, v := range all {
 				if v.Quality.Usable() && (!known || !number(v.Value) || math.IsInf(v.Low, 0) || math.IsInf(v.High, 0) || math.IsNaN(v.Low) != math.IsNaN(v.High) || v.Low > v.Value || v.High < v.Value) {
 					t.Fatalf("figure %d is %+v of %+v", i, v, ws)
 				}
@@ -79,7 +80,7 @@ func BenchmarkBankStep(b *testing.B) {
 		for k := range ws {
 			ws[k] = weight(now, 3000-float64(i%3))
 		}
-		if r := bank.Step(ws, warm); !r.Net.Quality.Usable() {
+		if r := bank.Step(now, Inputs{Weights: ws, Room: warm}); !r.Net.Quality.Usable() {
 			b.Fatalf("%+v", r)
 		}
 	}

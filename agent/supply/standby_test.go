@@ -22,7 +22,7 @@ func TestDutyAfterStandbyIsNoStep(t *testing.T) {
 	} {
 		t.Run(name, func(t *testing.T) {
 			rng := rand.New(rand.NewPCG(1, 2))
-			s := newScale(units.Kilograms(c.division * pound))
+			s := newLone(units.Kilograms(c.division * pound))
 			begin := time.Date(2026, 3, 2, 6, 0, 0, 0, time.UTC)
 			for at := time.Duration(0); at < 3*day+2*time.Hour; at += 2 * time.Second {
 				w := 3000 - c.rate*max(0, at-3*day).Hours()/24 + c.sigma*rng.NormFloat64()
@@ -48,17 +48,17 @@ func TestNotBelievedYet(t *testing.T) {
 	room := good(begin, 21)
 	at := begin
 	for range 900 {
-		b.Step([]reading.Reading{good(at, 2500*pound)}, &room)
+		b.Step(at, Inputs{Weights: []reading.Reading{good(at, 2500*pound)}, Room: &room})
 		at = at.Add(5 * time.Second)
 	}
 	t.Run("a weight lifted by a hoist", func(t *testing.T) {
-		if r := b.Step([]reading.Reading{good(at, 1600*pound)}, &room); r.Net.Quality.Level == reading.Good || r.TimeToEmpty.Quality.Level == reading.Good {
+		if r := b.Step(at, Inputs{Weights: []reading.Reading{good(at, 1600*pound)}, Room: &room}); r.Net.Quality.Level == reading.Good || r.TimeToEmpty.Quality.Level == reading.Good {
 			t.Errorf("net %+v, time to empty %+v", r.Net, r.TimeToEmpty)
 		}
 	})
 	t.Run("a room that is not a number", func(t *testing.T) {
 		hole := good(at, math.NaN())
-		if r := b.Step([]reading.Reading{good(at.Add(5*time.Second), 2500*pound)}, &hole); r.Limit.Quality.Level == reading.Good {
+		if r := b.Step(at.Add(5*time.Second), Inputs{Weights: []reading.Reading{good(at.Add(5*time.Second), 2500*pound)}, Room: &hole}); r.Limit.Quality.Level == reading.Good {
 			t.Errorf("limit %+v by %s", r.Limit, r.LimitMethod)
 		}
 	})

@@ -89,7 +89,7 @@ func runDemo(ctx context.Context, args []string, stdout, stderr io.Writer) error
 func introduce(w io.Writer, speed float64, http, broker, site string) {
 	fmt.Fprintf(w, `Kestrel Ridge, an invented plant, simulated %gx faster than real time. Nothing leaves this machine.
 
-  browser      http://%[2]s/readyz
+  browser      http://%[2]s/
   scraper      http://%[2]s/metrics
   MQTT client  tcp://%[3]s, topics ebbwatch/v1/%[4]s/#
 

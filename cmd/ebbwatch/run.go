@@ -55,5 +55,8 @@ func loadSite(path, command string) (*config.Site, error) {
 		}
 		return nil, badInput{err}
 	}
+	if err := unknownAlarms(site); err != nil {
+		return nil, err
+	}
 	return site, nil
 }

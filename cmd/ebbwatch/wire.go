@@ -7,7 +7,6 @@ import (
 	"time"
 
 	"ebbwatch/agent/air"
-	"ebbwatch/agent/contact"
 	"ebbwatch/agent/field"
 	"ebbwatch/agent/plant"
 	"ebbwatch/agent/reading"
@@ -79,15 +78,7 @@ func plantSettings(s *config.Site) plant.Settings {
 			})
 		}
 	}
-	for _, g := range s.Segments {
-		ps.Segments = append(ps.Segments, plant.Segment{
-			Name: g.Name, Residual: g.Residual, PH: g.PH, Temperature: g.Temperature, Flow: g.Flow, Level: g.Level,
-			Settings: contact.Settings{
-				Volume: g.Volume, LevelFull: g.LevelFull, BafflingFactor: g.BafflingFactor,
-				GiardiaLog: g.GiardiaLog, VirusLog: g.VirusLog, Method: contact.Table,
-			},
-		})
-	}
+	water(s, &ps)
 	for _, b := range s.Banks {
 		pb := plant.Bank{Name: b.Name, RoomTemperature: b.RoomTemperature, Settings: supply.BankSettings{Header: b.HeaderPressure}}
 		for _, c := range b.Containers {
@@ -127,7 +118,7 @@ func statuses(p config.Point) []plant.Status {
 func alarmSettings(s *config.Site) []alarms.Setting {
 	var out []alarms.Setting
 	add := func(a alarms.Setting, by config.AlarmSetting) { out = append(out, adjust(a, by)) }
-	unitOf := map[string]units.Unit{}
+	pointOf := map[string]config.Point{}
 	way := map[string]string{}
 	for _, l := range s.Lines {
 		way[l.Name] = reach(l)
@@ -141,17 +132,15 @@ func alarmSettings(s *config.Site) []alarms.Setting {
 		add(alarms.InstrumentLost(in.Name, in.Line, where, plant.Name(plant.InstrumentKind, in.Name, plant.Lost)), in.Lost)
 		add(alarms.InstrumentDoubtful(in.Name, in.Line, where, plant.Name(plant.InstrumentKind, in.Name, plant.Doubtful)), config.AlarmSetting{})
 		for _, p := range in.Points {
-			unitOf[p.Name] = p.Unit
+			pointOf[p.Name] = p
 		}
 	}
 	for _, r := range s.Residuals {
 		a := alarms.ResidualLow(r.Point, r.Place, r.Point)
-		a.Shown = shown(unitOf[r.Point], 2)
+		a.Shown = shown(pointOf[r.Point].Unit, 2)
 		add(a, r.Low)
 	}
-	for _, g := range s.Segments {
-		add(alarms.InactivationLow(g.Name, plant.Name(plant.SegmentKind, g.Name, plant.InactivationRatio)), g.InactivationLow)
-	}
+	waterAlarms(s, add)
 	for _, b := range s.Banks {
 		add(alarms.WithdrawalHigh(b.Name, b.Place, plant.Name(plant.BankKind, b.Name, plant.WithdrawalRatio)), b.WithdrawalHigh)
 		empty := plant.Name(plant.BankKind, b.Name, plant.TimeToEmpty)
@@ -164,7 +153,10 @@ func alarmSettings(s *config.Site) []alarms.Setting {
 		add(alarms.DetectorLevel(d.Name, d.Room, gas, 2), d.Level2)
 		add(alarms.DetectorUnavailable(d.Name, d.Room, plant.Name(plant.DetectorKind, d.Name, plant.Unavailable)), d.Unavailable)
 	}
-	return out
+	for _, a := range s.Alarms {
+		out = append(out, ownAlarm(a, pointOf[a.Point]))
+	}
+	return ruled(out, s.AlarmRules)
 }
 
 // reach says which cable a line is.
