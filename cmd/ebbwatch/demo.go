@@ -1,3 +1,5 @@
+//go:build !minimal
+
 package main
 
 import (
@@ -23,6 +25,10 @@ polls them. One simulated day, from five in the morning, tells one story.
 
 // firstLook is how soon after the start the figures are printed first.
 const firstLook = 2 * time.Second
+
+func demoCommand() []command {
+	return []command{{"demo", "watch a simulated plant on this machine alone", demoUsage, runDemo}}
+}
 
 func runDemo(ctx context.Context, args []string, stdout, stderr io.Writer) error {
 	fs := flags("demo")
