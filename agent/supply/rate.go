@@ -98,12 +98,6 @@ func (e estimate) plus(o estimate) estimate {
 	return estimate{e.rate + o.rate, math.Hypot(e.sd, o.sd), reading.Worst(e.quality, o.quality), e.settled && o.settled}
 }
 
-// minus is what is left when a known rate is taken away.
-func (e estimate) minus(rate float64) estimate {
-	e.rate -= rate
-	return e
-}
-
 func (e estimate) value(q reading.Quality) Value {
 	half := ninetyPercent * e.sd
 	return between(e.rate, e.rate-half, e.rate+half, reading.Worst(q, e.quality))
