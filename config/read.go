@@ -28,7 +28,8 @@ type siteReader struct {
 	pointNames  []string
 	byDimension map[units.Dimension][]string
 	// later checks what refers to points that the file may have further down.
-	later []func()
+	later    []func()
+	timeZone *time.Location // of the days that the file names
 }
 
 func (r *siteReader) site(root *yaml.Node) *Site {
@@ -53,7 +54,13 @@ func (r *siteReader) site(root *yaml.Node) *Site {
 	s.Residuals = each(top.get("residuals"), r.residual)
 	s.Segments = each(top.get("segments"), r.segment)
 	s.Banks = each(top.get("banks"), r.bank)
+	r.timeZone = s.TimeZone
 	s.Detectors = each(top.get("detectors"), r.detector)
+	s.Rooms = r.rooms(top.get("rooms"), s.Detectors)
+	top.get("gas_notice_within").duration(&s.GasNoticeWithin, time.Second, 90*time.Second)
+	if top.get("first_actions").text(&s.FirstActions) {
+		s.FirstActions = r.beside(s.FirstActions)
+	}
 	r.telling(top, s)
 	s.Registers = r.registers(top.get("registers"))
 	return s

@@ -2,6 +2,7 @@ package config
 
 import (
 	"fmt"
+	"slices"
 	"strings"
 
 	"ebbwatch/agent/units"
@@ -182,7 +183,7 @@ func Keys() []Key {
 			in("a concentration of gas in air of 0 or more, under the limit, such as 0.1 ppm", units.GasInAir))...)
 	}
 	keys = append(keys, delays("detectors.*.unavailable")...)
-	return append(append(keys, tellingKeys()...), registersKeys()...)
+	return slices.Concat(keys, airKeys(), tellingKeys(), registersKeys())
 }
 
 // alarm lists the keys of an alarm that has a limit.

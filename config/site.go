@@ -37,6 +37,13 @@ type Site struct {
 	Segments    []Segment
 	Banks       []Bank
 	Detectors   []Detector
+	Rooms       []Room
+	// GasNoticeWithin bounds the time from gas at a sensor, its T90 aside, to the
+	// notice leaving.
+	GasNoticeWithin time.Duration
+	// FirstActions is the file with the site's own words of what to do first; empty
+	// when those that ebbwatch brings are used.
+	FirstActions string
 
 	// Mail is nil when nobody is told by mail, Escalation when nobody is told.
 	Mail       *Mail
@@ -303,5 +310,6 @@ type Detector struct {
 	Concentration  string
 	Level1, Level2 AlarmSetting
 	Unavailable    AlarmSetting
+	Sensor         Sensor
 	At             int
 }
