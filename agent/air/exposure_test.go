@@ -1,7 +1,10 @@
 package air
 
 import (
+	"encoding/json"
 	"math"
+	"os"
+	"strings"
 	"testing"
 	"time"
 
@@ -115,5 +118,43 @@ func BenchmarkExposureSecond(b *testing.B) {
 	for b.Loop() {
 		at = at.Add(time.Second)
 		e.Add(at, 0.1)
+	}
+}
+
+// TestLimitsAgainstTheReference compares the limits with testdata/air/reference.json,
+// which names the source of each and marks those from memory.
+func TestLimitsAgainstTheReference(t *testing.T) {
+	data, err := os.ReadFile("../../testdata/air/reference.json")
+	if err != nil {
+		t.Fatal(err)
+	}
+	var f struct {
+		Exposure struct {
+			NIOSH struct{ Value float64 } `json:"niosh_rel"`
+			AEGL  struct {
+				Value  map[string]map[string]float64
+				Memory bool `json:"from_memory"`
+			}
+		}
+	}
+	if err := json.Unmarshal(data, &f); err != nil {
+		t.Fatal(err)
+	}
+	windows := map[Window]string{TenMinutes: "10min", ThirtyMinutes: "30min", OneHour: "1h", FourHours: "4h", EightHours: "8h"}
+	seen := 0
+	for _, l := range Limits {
+		want := f.Exposure.NIOSH.Value
+		if l.Name != "NIOSH ceiling" {
+			want = f.Exposure.AEGL.Value[l.Name][windows[l.Window]]
+			if strings.Contains(l.Source, "from memory") != f.Exposure.AEGL.Memory {
+				t.Errorf("%s: its mark differs from the reference", l.Name)
+			}
+		}
+		if seen++; l.PPM != want {
+			t.Errorf("%s over %s: %g ppm, the reference has %g", l.Name, l.Window.Duration(), l.PPM, want)
+		}
+	}
+	if seen != 16 {
+		t.Errorf("%d limits were compared", seen)
 	}
 }

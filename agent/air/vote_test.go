@@ -8,10 +8,10 @@ import (
 )
 
 // TestVoteTables checks every row of the published-style tables of votes, every
-// order of its channels and every policy. Source: testdata/alarms/voting.json;
+// order of its channels and every policy. Source: testdata/air/voting.json;
 // the rows state the rules of IEC 61511 practice, the policies are our own.
 func TestVoteTables(t *testing.T) {
-	data, err := os.ReadFile("../../testdata/alarms/voting.json")
+	data, err := os.ReadFile("../../testdata/air/voting.json")
 	if err != nil {
 		t.Fatal(err)
 	}
