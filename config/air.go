@@ -45,6 +45,8 @@ type Room struct {
 	Deviation *AlarmSetting
 	// Points of states, and the wind's direction; empty when there are none.
 	FanCommanded, AirFlow, Door, Scrubber, WindFrom string
+	// Beside are points that are shown with a gas alarm.
+	Beside []string
 	// Contents are kinds of container that stand there beside those of banks.
 	Contents []string
 	At       int
@@ -82,7 +84,7 @@ func airKeys() []Key {
 		Key{"gas_notice_within", false, "10s", "a duration from 1s to 90s: the longest time from gas at a sensor, its T90 aside, to the notice leaving"},
 		Key{"first_actions", false, "", "a file, its path relative to the site file, with the site's own words of what to do first; ebbwatch check --first-actions en prints the ones to start from"},
 		Key{"rooms", false, "", "rooms that detectors name"},
-		Key{"rooms.*", false, "", "a block with vote, bad_detectors, deviation, fan_commanded, air_flow, door, scrubber, wind_from and contents"},
+		Key{"rooms.*", false, "", "a block with vote, bad_detectors, deviation, fan_commanded, air_flow, door, scrubber, wind_from, beside and contents"},
 		Key{"rooms.*.vote", false, "", "how many of the room's detectors must show gas, such as 2oo3"},
 		Key{"rooms.*.bad_detectors", false, "degrade-safe", "trip, degrade-safe, degrade-available or ignore: what a detector that cannot be trusted does to the vote"},
 		Key{"rooms.*.fan_commanded", false, "", state},
@@ -90,6 +92,7 @@ func airKeys() []Key {
 		Key{"rooms.*.door", false, "", state + ", over 0 when the door is open"},
 		Key{"rooms.*.scrubber", false, "", state + ", over 0 when the scrubber is ready"},
 		Key{"rooms.*.wind_from", false, "", "the name of a point without a unit that shows where the wind comes from, in degrees from north by east"},
+		Key{"rooms.*.beside", false, "", "names of points that a gas alarm shows, such as header-vacuum, with commas between"},
 		Key{"rooms.*.contents", false, "", "kinds of container that stand there beside those of banks, such as ton, cylinder-150, cylinder-100 or tank-car, with commas between"})
 	return append(keys, alarm("rooms.*.deviation", gas, under)...)
 }
@@ -256,6 +259,17 @@ func (r *siteReader) room(name string, v value, detectors int) Room {
 	}
 	if b.has("fan_commanded") != b.has("air_flow") {
 		v.fault(v.line, "only one of fan_commanded and air_flow in "+v.path, "both or neither")
+	}
+	if p := b.get("beside"); b.has("beside") {
+		if s, ok := p.scalar(); ok {
+			for _, name := range strings.Split(s, ",") {
+				name = strings.TrimSpace(name)
+				if _, ok := r.points[name]; !ok {
+					p.fault(p.line, "the unknown point "+quote(name)+" for "+p.path, "the name of a point"+r.such(name, r.pointNames))
+				}
+				m.Beside = append(m.Beside, name)
+			}
+		}
 	}
 	if c := b.get("contents"); b.has("contents") {
 		if s, ok := c.scalar(); ok {

@@ -28,7 +28,7 @@ func TestEveryKeyOfTheAir(t *testing.T) {
 		}},
 		{"a room", s.Rooms, []Room{{
 			Name: "chlorine-room", Need: 2, BadDetectors: "degrade-available", Deviation: setting(0.7, 0.2, 90, 420), FanCommanded: "pump-on", AirFlow: "pump-mode",
-			Door: "pump-on", Scrubber: "pump-on", WindFrom: "pump-mode", Contents: []string{"ton", "tank-car"}, At: s.Rooms[0].At,
+			Door: "pump-on", Scrubber: "pump-on", WindFrom: "pump-mode", Beside: []string{"north-1-weight", "room-temperature"}, Contents: []string{"ton", "tank-car"}, At: s.Rooms[0].At,
 		}}},
 		{"the bound", s.GasNoticeWithin, 20 * time.Second},
 		{"words beside the site file", s.FirstActions, filepath.Join(sites, "first-actions.txt")},
@@ -51,6 +51,7 @@ func TestFaultsOfTheAir(t *testing.T) {
 		{"no date", "calibrated: 2026-02-01", "calibrated: 1 Feb", "expected a day such as 2026-03-01"},
 		{"a date alone", "    calibrate_every: 180d\n", "", "found calibrated without calibrate_every"},
 		{"a room nobody watches", "rooms:\n  chlorine-room:", "rooms:\n  office:", "expected a room that a detector names such as chlorine-room"},
+		{"an unknown point beside", "beside: north-1-weight, room", "beside: north-9-weight, room", "found the unknown point \"north-9-weight\""},
 		{"an unknown kind", "contents: ton, tank-car", "contents: drum", "expected kinds of container"},
 		{"a bound that is none", "gas_notice_within: 20s", "gas_notice_within: 10m", "expected a duration from 1s to 90s"},
 		{"a rise without a time", "rising: 0.6 ppm per min", "rising: 0.6 ppm", "expected a rate of rise"},

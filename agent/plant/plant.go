@@ -28,6 +28,7 @@ type Settings struct {
 	Segments    []Segment
 	Banks       []Bank
 	Detectors   []Detector
+	Rooms       []Room
 	// Shown chooses the units that derived figures are shown in.
 	Shown Shown
 }
@@ -96,7 +97,9 @@ type Segment struct {
 // container, in the order of Settings.Containers. RoomTemperature is empty when
 // the room is not measured.
 type Bank struct {
-	Name            string
+	Name string
+	// Place is the room in which it stands, where detectors watch it.
+	Place           string
 	Scales          []string
 	RoomTemperature string
 	Settings        supply.BankSettings
@@ -107,6 +110,9 @@ type Detector struct {
 	Name          string
 	Concentration string
 	Settings      air.Settings
+	// Room is the name of one of Rooms, or of none.
+	Room     string
+	Services []Service
 }
 
 // Plant holds the state between steps. It is not safe for concurrent use.
@@ -117,6 +123,7 @@ type Plant struct {
 	segments    []segment
 	banks       []bank
 	detectors   []detector
+	airRooms    []room
 	byPoint     map[string]int
 	figures     []Figure
 	zone        *time.Location
@@ -170,7 +177,9 @@ type bank struct {
 
 type detector struct {
 	Detector
-	point int
+	point, room int
+	state       *air.Detector
+	result      air.Result
 }
 
 const none = -1
@@ -240,7 +249,7 @@ func New(s Settings) (*Plant, error) {
 	}
 	for _, d := range s.Detectors {
 		gas := find(d.Name, d.Concentration)
-		p.detectors = append(p.detectors, detector{d, gas})
+		p.detectors = append(p.detectors, detector{Detector: d, point: gas, room: none, state: air.NewDetector(d.Settings)})
 		if gas < len(p.points) {
 			p.points[gas].gas = true
 		}
@@ -278,6 +287,7 @@ func New(s Settings) (*Plant, error) {
 		l.points = append(l.points, p.instruments[i].points...)
 		p.instruments[i].line = at
 	}
+	p.rooms(s, optional)
 	return p, missing
 }
 
@@ -333,6 +343,7 @@ func (p *Plant) Step(now time.Time, rs []reading.Reading) []Figure {
 			f.Detail = pt.says
 		}
 	}
+	p.senseAir()
 	for i := range p.segments {
 		p.segments[i].step(p, now, &w)
 	}
@@ -351,6 +362,7 @@ func (p *Plant) Step(now time.Time, rs []reading.Reading) []Figure {
 	for i := range p.lines {
 		p.lines[i].step(p, &w)
 	}
+	p.stepAir(now, &w, out)
 	return out
 }
 

@@ -59,7 +59,7 @@ func ridge() Settings {
 	bank("south", "room-temperature", "ton", 1500, 36, 1)
 	bank("wellhouse", "wellhouse-temperature", "cylinder-150", 92, 2.7, 0.5)
 	for _, n := range []string{"1", "2", "3", "4"} {
-		s.Detectors = append(s.Detectors, Detector{"gas-" + n, "gas-" + n + "-ppm", air.Settings{Level1: 0.5, Level2: 1}})
+		s.Detectors = append(s.Detectors, Detector{Name: "gas-" + n, Concentration: "gas-" + n + "-ppm", Settings: air.Settings{Level1: 0.5, Level2: 1}})
 	}
 	return s
 }
@@ -111,7 +111,7 @@ func TestFiguresKeepTheirNamesAndOrder(t *testing.T) {
 	s := ridge()
 	p := newPlant(t, s)
 	names := p.Names()
-	if want := len(s.Points) + 7*len(s.Segments) + 5*len(s.Banks) + 3*len(s.Detectors) + 2*len(s.Instruments) + 2*3; len(names) != want {
+	if want := len(s.Points) + 7*len(s.Segments) + 5*len(s.Banks) + 8*len(s.Detectors) + 2*len(s.Instruments) + 2*3; len(names) != want {
 		t.Errorf("%d figures, expected %d", len(names), want)
 	}
 	if sorted := slices.Compact(slices.Sorted(slices.Values(names))); len(sorted) != len(names) {
