@@ -71,7 +71,10 @@ type Snapshot struct {
 	Time       time.Time
 	Figures    []plant.Figure
 	Conditions []alarms.Condition
-	Steps      uint64
+	// Performance tells how much the alarms asked of people; it is at most
+	// performanceEvery old.
+	Performance alarms.Performance
+	Steps       uint64
 	// Sequence is that of the last event.
 	Sequence uint64
 	// Stepped is the real time of the step; Time differs from it when the agent
@@ -130,6 +133,8 @@ type Agent struct {
 	lastWork    time.Time // when a step last ended
 	loopAge     time.Duration
 	beats       uint64
+	performance alarms.Performance
+	judged      time.Time // when performance was taken
 	storeError  error
 	noticeError error     // likewise of the notices
 	storedAt    time.Time // when a commit last ended
@@ -375,6 +380,9 @@ func (a *Agent) settle(ts []alarms.Transition) {
 	a.publish(a.lastStep, a.snapshot.Load().Figures, ts)
 }
 
+// performanceEvery is how long the health figures of the alarms stand.
+const performanceEvery = 10 * time.Second
+
 // publish makes transitions durable, then lets everyone see.
 func (a *Agent) publish(now time.Time, figures []plant.Figure, ts []alarms.Transition) {
 	if len(ts) > 0 {
@@ -382,8 +390,11 @@ func (a *Agent) publish(now time.Time, figures []plant.Figure, ts []alarms.Trans
 	}
 	conditions := a.evaluator.Conditions()
 	a.escalate(now, ts, conditions)
+	if len(ts) > 0 || a.judged.IsZero() || now.Sub(a.judged).Abs() >= performanceEvery {
+		a.performance, a.judged = a.evaluator.Performance(), now
+	}
 	s := &Snapshot{
-		Time: now, Figures: figures, Conditions: conditions,
+		Time: now, Figures: figures, Conditions: conditions, Performance: a.performance,
 		Steps: a.steps, Sequence: a.evaluator.Sequence(), Stepped: time.Now(), StoreError: a.forgetful(),
 	}
 	a.snapshot.Store(s)

@@ -7,7 +7,9 @@ import (
 
 // The catalogue: every alarm that ebbwatch brings, rationalised. A site file
 // changes limits, deadbands and delays; the words stay. Starting values whose
-// comment names no source are common practice, no source.
+// comment names no source are common practice, no source; so are the times for
+// which an alarm may be shelved, and after which an acknowledged one that still
+// stands calls again: shorter, the sooner a person must act.
 
 // safetyNote closes the first actions wherever chlorine itself is the hazard.
 const safetyNote = "Follow the plant's emergency plan and local rules; they go before this list."
@@ -19,6 +21,12 @@ func ResidualLow(point, place, input string) Setting {
 		Name: point + "-low", Kind: LowLimit, Input: input,
 		Limit: 0.2, Deadband: 0.02, OnDelay: time.Minute, OffDelay: time.Minute,
 		Priority: High, Place: place, Subject: "Free chlorine at the " + place,
+		ShelveMax: time.Hour, ReAlarm: 2 * time.Hour,
+		LikelyCause: []string{
+			"The feed stopped or is too small: container empty, vacuum lost, injector or valve blocked.",
+			"The demand rose: raw water changed, or the flow did.",
+			"The analyser drifts, or its sample water does not flow.",
+		},
 		Consequence: "Water may leave the plant without enough disinfectant; under 0.2 mg/L at the entry point for over 4 h is a violation of 40 CFR 141.72.",
 		FirstAction: []string{
 			"Look at the chlorine feed first: is gas flowing, is a container on line and not empty, is the vacuum there?",
@@ -36,6 +44,12 @@ func InactivationLow(segment, input string) Setting {
 		Name: segment + "-inactivation-low", Kind: LowLimit, Input: input,
 		Limit: 1, Deadband: 0.02, OnDelay: time.Minute, OffDelay: time.Minute,
 		Priority: High, Place: segment, Subject: "The inactivation ratio of segment " + segment,
+		ShelveMax: time.Hour, ReAlarm: 4 * time.Hour,
+		LikelyCause: []string{
+			"Free chlorine fell, or pH rose.",
+			"The water got colder, or the flow rose.",
+			"The level fell, and the contact time with it.",
+		},
 		Consequence: "The water gets less disinfection than required; a day under 1.0 has to be reported and may be a violation.",
 		FirstAction: []string{
 			"Raise the chlorine dose, or lower the flow through " + segment + " if demand allows.",
@@ -54,6 +68,12 @@ func WithdrawalHigh(bank, place, input string) Setting {
 		Name: bank + "-withdrawal-high", Kind: HighLimit, Input: input,
 		Limit: 1, Deadband: 0.05, OnDelay: 10 * time.Minute, OffDelay: 10 * time.Minute,
 		Priority: Medium, Place: place, Subject: "The withdrawal from bank " + bank + " as a share of what its containers can give off",
+		ShelveMax: 8 * time.Hour,
+		LikelyCause: []string{
+			"The dose or the flow rose.",
+			"A container on the header is empty or its valve is closed, so the others carry its share.",
+			"The room is colder than usual.",
+		},
 		Consequence: "The containers chill, the gas pressure falls, and the feed will sag or stop.",
 		FirstAction: []string{
 			"Put another container on the header, or lower the feed if disinfection allows.",
@@ -71,6 +91,11 @@ func EmptyNotice(bank, place, input string) Setting {
 	s.Name, s.Priority = bank+"-empty-notice", Low
 	s.Limit, s.Deadband = (48 * time.Hour).Seconds(), (2 * time.Hour).Seconds()
 	s.RespondWithin = 8 * time.Hour
+	s.LikelyCause = []string{
+		"Chlorine is used as planned.",
+		"The feed rose since the last change of containers.",
+	}
+	s.ShelveMax = 24 * time.Hour
 	s.FirstAction = []string{
 		"Check that full containers are in store, and order if they are not.",
 		"Plan the change of containers while people are there in daylight.",
@@ -84,6 +109,11 @@ func EmptyUrgent(bank, place, input string) Setting {
 	s.Name, s.Priority = bank+"-empty-urgent", High
 	s.Limit, s.Deadband = (8 * time.Hour).Seconds(), (30 * time.Minute).Seconds()
 	s.RespondWithin = time.Hour
+	s.LikelyCause = []string{
+		"The notice of two days ago was not acted upon.",
+		"The feed rose, or gas is lost.",
+	}
+	s.ShelveMax, s.ReAlarm = 2*time.Hour, 2*time.Hour
 	s.FirstAction = []string{
 		"Make sure that the standby bank is valved in and its automatic switchover is ready.",
 		"Send two trained people to change containers, with breathing apparatus at hand outside the room.",
@@ -110,6 +140,12 @@ func DetectorLevel(detector, room, input string, level int) Setting {
 		Name: fmt.Sprintf("%s-level-%d", detector, level), Kind: HighLimit, Input: input,
 		Limit: 0.5, Deadband: 0.1, OffDelay: time.Minute, Latching: true,
 		Priority: High, Place: room, Subject: fmt.Sprintf("Chlorine gas at %s in %s", detector, room),
+		Safety: true, ShelveMax: 15 * time.Minute, ReAlarm: time.Hour, Group: room,
+		LikelyCause: []string{
+			"A leak at a valve, a lead washer, a fitting or the regulator.",
+			"A container was just changed.",
+			"The detector is being tested, or sees another gas.",
+		},
 		Consequence: "Chlorine harms lungs and eyes within minutes; a small leak can grow.",
 		FirstAction: []string{
 			"Do not enter " + room + "; whoever is inside leaves now, upwind, and the door is closed.",
@@ -141,6 +177,12 @@ func DetectorUnavailable(detector, room, input string) Setting {
 		Name: detector + "-unavailable", Kind: StateOn, Input: input,
 		OnDelay: 30 * time.Second, OffDelay: 10 * time.Second,
 		Priority: High, Place: room, Subject: fmt.Sprintf("Detector %s in %s", detector, room),
+		ShelveMax: time.Hour, ReAlarm: 8 * time.Hour,
+		LikelyCause: []string{
+			"Power, wiring or the bus to it failed.",
+			"The sensor is worn out, or says that it is at fault.",
+			"It is being calibrated.",
+		},
 		Consequence: "A leak at this detector would not be seen. No reading is not the same as no gas.",
 		FirstAction: []string{
 			"Treat the room as not watched: enter only with a portable detector and as the plant's rules ask.",
@@ -157,6 +199,12 @@ func InstrumentLost(instrument, line, where, input string) Setting {
 		Name: instrument + "-lost", Kind: StateOn, Input: input,
 		OnDelay: 30 * time.Second, OffDelay: 10 * time.Second,
 		Priority: Medium, Place: line, Subject: fmt.Sprintf("Instrument %s (%s)", instrument, where),
+		ShelveMax: 24 * time.Hour,
+		LikelyCause: []string{
+			"Its power, its connection or the instrument itself failed.",
+			"Its address or settings were changed.",
+			"It answers with values that lie outside its range.",
+		},
 		Consequence: "Figures that need it are not known, and their alarms are held as they stood.",
 		FirstAction: []string{
 			chlorineRoom,
@@ -177,6 +225,12 @@ func InstrumentDoubtful(instrument, line, where, input string) Setting {
 		Name: instrument + "-doubtful", Kind: StateOn, Input: input,
 		OnDelay: 5 * time.Minute, OffDelay: time.Minute,
 		Priority: Medium, Place: line, Subject: fmt.Sprintf("Instrument %s (%s)", instrument, where),
+		ShelveMax: 24 * time.Hour,
+		LikelyCause: []string{
+			"The sensor is fouled, or its sample does not flow.",
+			"The instrument was left in hold after a calibration.",
+			"The value really does not move.",
+		},
 		Consequence: "Figures and alarms still go by its values, which may be wrong: one that stands still would not show a change.",
 		FirstAction: []string{
 			chlorineRoom,
@@ -194,6 +248,11 @@ func LineLost(line, where, input string) Setting {
 		Name: line + "-lost", Kind: StateOn, Input: input,
 		OnDelay: 30 * time.Second, OffDelay: 10 * time.Second,
 		Priority: High, Place: line, Subject: fmt.Sprintf("Line %s (%s)", line, where),
+		ShelveMax: 8 * time.Hour, ReAlarm: 8 * time.Hour,
+		LikelyCause: []string{
+			"The gateway or serial server has no power, or its network is down.",
+			"The cable is cut, or shorted by one instrument.",
+		},
 		Consequence: "Everything on this line is unwatched: its figures are not known, and their alarms are held as they stood.",
 		FirstAction: []string{
 			"Watch by hand what hangs on it until it is back, detectors first.",
@@ -211,6 +270,11 @@ func LineOverrun(line, where, input string) Setting {
 		Name: line + "-overrun", Kind: HighLimit, Input: input,
 		Limit: 1.25, Deadband: 0.1, OnDelay: time.Minute, OffDelay: time.Minute,
 		Priority: Low, Place: line, Subject: fmt.Sprintf("The time between readings on %s (%s), as a share of the planned one,", line, where),
+		ShelveMax: 7 * 24 * time.Hour,
+		LikelyCause: []string{
+			"An instrument does not answer, and each try costs the time-out.",
+			"More is read than the line can carry.",
+		},
 		Consequence: "Values of this line, gas too, are seen later than planned; later still, and they count as stale.",
 		FirstAction: []string{
 			"Look for an instrument on " + line + " that does not answer: each try costs the time-out. Mend it, or take it out of the site file.",
@@ -227,6 +291,10 @@ func MemoryFailing(input string) Setting {
 	return Setting{
 		Name: "journal-failing", Kind: StateOn, Input: input, OffDelay: 10 * time.Second,
 		Priority: Medium, Place: "ebbwatch", Subject: "The event journal",
+		ShelveMax: 8 * time.Hour,
+		LikelyCause: []string{
+			"The disk is full, worn out or read-only.",
+		},
 		Consequence: "Alarms are still raised and told, but a restart would forget them, and the record has a gap.",
 		FirstAction: []string{
 			"Free space on the disk of the state folder, or replace the storage.",
@@ -242,6 +310,10 @@ func MemoryLost(input string) Setting {
 	return Setting{
 		Name: "journal-lost", Kind: StateOn, Input: input, Latching: true,
 		Priority: Medium, Place: "ebbwatch", Subject: "The event journal",
+		LikelyCause: []string{
+			"The power failed while the disk was at fault.",
+			"The file was damaged, moved or replaced.",
+		},
 		Consequence: "Alarm states and events from before are not known; alarms were evaluated anew.",
 		FirstAction: []string{
 			"Keep the damaged file that the message names; it may still be read.",

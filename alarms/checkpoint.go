@@ -37,8 +37,11 @@ type stored struct {
 	Realarms     int        `json:"realarms,omitempty"`
 	FirstOut     bool       `json:"first_out,omitempty"`
 	Tie          bool       `json:"first_out_tie,omitempty"`
-	WithheldBy   string     `json:"withheld_by,omitempty"`
-	WithheldWhy  string     `json:"withheld_why,omitempty"`
+	// Who withholds it, by the flags above.
+	Shelver     *withholder `json:"shelver,omitempty"`
+	Suppressing *withholder `json:"suppressing,omitempty"`
+	Remover     *withholder `json:"remover,omitempty"`
+
 	ShelvedAt    *time.Time `json:"shelved_at,omitempty"`
 	ShelvedUntil *time.Time `json:"shelved_until,omitempty"`
 	TestUntil    *time.Time `json:"test_until,omitempty"`
@@ -73,15 +76,21 @@ func (a *alarm) stored() stored {
 		State: a.core(), Silent: a.silent, Suppressed: a.suppressed, OutOfService: a.outOfService,
 		Episode: a.episode, Since: a.since, AcknowledgedBy: a.acknowledgedBy, Sequence: a.sequence,
 		Raised: kept(a.raised), Acknowledged: kept(a.acknowledged), Realarms: a.realarms,
-		FirstOut: a.firstOut, Tie: a.tie, WithheldBy: a.withheldBy, WithheldWhy: a.withheldWhy,
+		FirstOut: a.firstOut, Tie: a.tie,
 		ShelvedAt: kept(a.shelvedAt), ShelvedUntil: kept(a.shelvedUntil), TestUntil: kept(a.testUntil),
 		Priority: a.Priority, Kind: a.Kind, Health: a.health.stored(),
 	}
 	switch a.shelve {
 	case timed:
-		s.Shelving = "timed"
+		s.Shelving, s.Shelver = "timed", &a.shelver
 	case oneShot:
-		s.Shelving = "one-shot"
+		s.Shelving, s.Shelver = "one-shot", &a.shelver
+	}
+	if a.suppressed {
+		s.Suppressing = &a.suppressing
+	}
+	if a.outOfService {
+		s.Remover = &a.remover
 	}
 	if a.Kind.limited() {
 		s.Limit = &a.Limit
@@ -97,11 +106,13 @@ func kept(t time.Time) *time.Time {
 	return &t
 }
 
-func found(t *time.Time) time.Time {
-	if t == nil {
-		return time.Time{}
+// found is nothing where nothing was kept.
+func found[T any](kept *T) T {
+	if kept == nil {
+		var none T
+		return none
 	}
-	return *t
+	return *kept
 }
 
 // Restore brings back the states, episodes, shelvings and sequence of a
@@ -125,6 +136,7 @@ func (e *Evaluator) Restore(data []byte, now time.Time) ([]Transition, error) {
 		}
 	}
 	e.sequence = max(e.sequence, cp.Sequence)
+	e.last = now
 	e.orders.restore(cp.Orders)
 	e.health.restore(cp.Health)
 	var out []Transition
@@ -174,7 +186,7 @@ func (e *Evaluator) restore(out []Transition, a *alarm, s *stored, now time.Time
 	a.episode, a.since, a.sequence, a.acknowledgedBy = s.Episode, s.Since, s.Sequence, s.AcknowledgedBy
 	a.raised, a.acknowledged, a.realarms = found(s.Raised), found(s.Acknowledged), s.Realarms
 	a.firstOut, a.tie = s.FirstOut && a.group != nil, s.Tie && a.group != nil
-	a.withheldBy, a.withheldWhy = s.WithheldBy, s.WithheldWhy
+	a.shelver, a.suppressing, a.remover = found(s.Shelver), found(s.Suppressing), found(s.Remover)
 	a.changed = true
 	a.health.restore(s.Health)
 	// A clock that was set back meanwhile makes no time longer than it was.
@@ -235,11 +247,16 @@ func (e *Evaluator) edited(out []Transition, a *alarm, s *stored, now time.Time)
 // retire closes an alarm that the site no longer has.
 func (e *Evaluator) retire(name string, s stored, now time.Time) Transition {
 	e.sequence++
+	m := cores[s.State]
+	m.suppressed, m.outOfService = s.Suppressed, s.OutOfService
+	if s.Shelving != "" {
+		m.shelve = timed
+	}
 	return Transition{
-		Sequence: e.sequence, Time: now, From: s.State, To: Normal, Cause: Retired, StopEscalation: true, Closed: true,
+		Sequence: e.sequence, Time: now, From: m.state(), To: Normal, Cause: Retired, StopEscalation: true, Closed: true,
 		After: Condition{
 			Alarm: name, Priority: Low, State: Normal, Episode: s.Episode, Since: now, Quality: "good", RespondWithin: "0s",
-			What:     "Alarm " + name + " was removed from the site file while it stood in state " + string(s.State) + ".",
+			What:     "Alarm " + name + " was removed from the site file while it stood in state " + string(m.state()) + ".",
 			Sequence: e.sequence,
 		},
 	}

@@ -57,11 +57,12 @@ type alarm struct {
 	group                    *group
 
 	machine
-	episode  uint64
-	since    time.Time
-	sequence uint64
-	// by and why are those who withhold the alarm from people, and their reason.
-	acknowledgedBy, withheldBy, withheldWhy string
+	episode        uint64
+	since          time.Time
+	sequence       uint64
+	acknowledgedBy string
+	// shelver, suppressing and remover withhold the alarm from people.
+	shelver, suppressing, remover withholder
 	// raised is when the present episode began, acknowledged when it was answered.
 	raised, acknowledged time.Time
 	realarms             int
@@ -89,6 +90,26 @@ type alarm struct {
 	// changed: the condition is not the one last given out.
 	changed bool
 	health  alarmHealth
+}
+
+// withholder is who or what withholds an alarm, and why.
+type withholder struct {
+	By  string `json:"by"`
+	Why string `json:"why,omitempty"`
+}
+
+// withheldBy is the one whose flag shows.
+func (a *alarm) withheldBy() withholder {
+	switch a.state() {
+	case OutOfService:
+		return a.remover
+	case Suppressed:
+		return a.suppressing
+	case Shelved:
+		return a.shelver
+	default:
+		return withholder{}
+	}
 }
 
 // New makes an evaluator with every alarm normal. Inputs lists the figures in
@@ -145,7 +166,7 @@ func (e *Evaluator) Step(now time.Time, samples []Sample) []Transition {
 		// What hides an alarm goes before its condition, what shows it again after:
 		// neither then calls anyone for nothing.
 		if a.suppressor >= 0 && !a.suppressed && suppresses(samples[a.suppressor]) {
-			a.withheldBy, a.withheldWhy = a.SuppressedBy, samples[a.suppressor].Detail
+			a.suppressing = withholder{a.SuppressedBy, samples[a.suppressor].Detail}
 			out = e.move(out, a, now, evSuppress, SuppressedBy)
 		}
 		in := a.derive(elapsed, samples)
@@ -276,9 +297,6 @@ func (e *Evaluator) apply(a *alarm, now time.Time, ev event, cause Cause, order 
 	if a.shelve == unshelved {
 		a.shelvedAt, a.shelvedUntil, a.shelfLeft = time.Time{}, time.Time{}, 0
 	}
-	if !a.hidden() {
-		a.withheldBy, a.withheldWhy = "", ""
-	}
 	return e.write(a, now, cause, from, f, order), f
 }
 
@@ -316,8 +334,8 @@ func (a *alarm) condition() Condition {
 		FirstAction:    a.FirstAction,
 		RespondWithin:  a.RespondWithin.String(),
 		AcknowledgedBy: a.acknowledgedBy,
-		WithheldBy:     a.withheldBy,
-		WithheldWhy:    a.withheldWhy,
+		WithheldBy:     a.withheldBy().By,
+		WithheldWhy:    a.withheldBy().Why,
 		FirstOut:       a.firstOut,
 		FirstOutTie:    a.tie,
 		Group:          a.Group,

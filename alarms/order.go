@@ -180,8 +180,11 @@ func (e *Evaluator) carryOut(now time.Time, a *alarm, o *Order) (Transition, Res
 		a.testUntil, a.testLeft = now.Add(o.For), o.For
 		return e.write(a, now, TestBegun, a.state(), record, ordered(o, Answer{Result: Done})), Done, ""
 	}
-	if (ev == evShelveTimed || ev == evShelveOneShot || ev == evOutOfService) && !a.outOfService {
-		a.withheldBy, a.withheldWhy = o.By, o.Reason
+	switch {
+	case o.Verb == Shelve:
+		a.shelver = withholder{o.By, o.Reason}
+	case o.Verb == TakeOut && !a.outOfService:
+		a.remover = withholder{o.By, o.Reason}
 	}
 	answered := a.acknowledgedBy
 	if ev == evAck && !a.acked {

@@ -24,7 +24,7 @@ const standstill = 30 * time.Second
 // Handler serves /metrics, /healthz and /readyz.
 func Handler(src Source, ready []Check) http.Handler {
 	reg := prometheus.NewRegistry()
-	reg.MustRegister(NewCollector(src), collectors.NewGoCollector(), collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}))
+	reg.MustRegister(NewCollector(src), newPerformance(src.Snapshot), collectors.NewGoCollector(), collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}))
 	if src.Receivers != nil {
 		reg.MustRegister(newReceivers(src.Receivers))
 	}

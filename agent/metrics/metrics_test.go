@@ -66,6 +66,11 @@ func source() Source {
 			{Alarm: "meters-lost", Priority: alarms.Medium, State: alarms.Acknowledged},
 			{Alarm: "residual-low", Priority: alarms.High, State: alarms.Normal},
 		},
+		Performance: alarms.Performance{
+			Watched: 48 * time.Hour, Last10Minutes: 12, LastHour: 20, LastDay: 25, Annunciations: 31, Peak: 12, BusySpans: 1,
+			Flood: true, TimeInFlood: 90 * time.Second, Stale: 1, Withheld: 2, Chattering: []string{"meters-lost"}, Bursts: 3, Fleeting: 4,
+			Top: []alarms.Load{{Alarm: "meters-lost", Annunciations: 29}, {Alarm: "gas-1-level-2", Annunciations: 2}}, TopShare: 1,
+		},
 	}
 	return Source{
 		Snapshot: func() *agent.Snapshot { return s },

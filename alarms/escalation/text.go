@@ -82,31 +82,38 @@ func (s *Settings) body(n *Notice, age time.Duration) string {
 	}
 	say("%s", s.opening(n, age))
 	say("%s", c.What)
-	if first := firstOut(c); first != "" && waits(n.Kind) {
-		say("%s", first)
-	}
 	if waits(n.Kind) {
 		s.advise(n, say)
 	}
 	say("%s", measured(c))
 	if waits(n.Kind) {
+		if why := causes(c); why != "" {
+			say("%s", why)
+		}
 		say("%s", s.acknowledging(n))
 	}
 	fmt.Fprintf(&b, "Alarm %s, episode %d, at %s.\n", c.Alarm, c.Episode, s.clock(n.Time))
 	return b.String()
 }
 
-// firstOut tells of an alarm that came before the others of its group, which may
-// be its consequences.
-func firstOut(c *alarms.Condition) string {
-	switch {
-	case !c.FirstOut || c.Group == "":
-		return ""
-	case c.FirstOutTie:
-		return "It was among the first of group " + c.Group + " to be raised."
-	default:
-		return "It was the first of group " + c.Group + " to be raised."
+// causes tells what may be behind an alarm. One that came before the others of
+// its group is nearer to the cause than they are.
+func causes(c *alarms.Condition) string {
+	var all []string
+	if c.FirstOut && c.Group != "" {
+		first := "It was the first of group "
+		if c.FirstOutTie {
+			first = "It was among the first of group "
+		}
+		all = append(all, first+c.Group+" to be raised.")
 	}
+	if len(c.LikelyCause) > 0 {
+		all = append(all, "Likely causes:")
+	}
+	for _, cause := range c.LikelyCause {
+		all = append(all, strings.TrimRight(cause, ".")+".")
+	}
+	return strings.Join(all, " ")
 }
 
 // opening says what kind of notice it is.
@@ -166,9 +173,6 @@ func (s *Settings) advise(n *Notice, say func(string, ...any)) {
 	c := &n.Condition
 	if c.Consequence != "" {
 		say("What it means: %s", c.Consequence)
-	}
-	if len(c.LikelyCause) > 0 {
-		say("Likely causes: %s", strings.Join(c.LikelyCause, "; "))
 	}
 	if len(c.FirstAction) > 0 {
 		within := ""

@@ -33,8 +33,8 @@ func TestTexts(t *testing.T) {
 		{"trip-test", Raised, 1, 0, trip, func(c *alarms.Condition) { c.Test = true }},
 		{"trip-second-step", Raised, 2, 5 * time.Minute, trip, nil},
 		{"trip-repeated-blind", Repeated, 3, 25 * time.Minute, blind, nil},
-		{"trip-first-out-still-standing", Raised, 1, 0, trip, func(c *alarms.Condition) {
-			c.FirstOut, c.Group, c.Realarms = true, "chlorine-room", 1
+		{"trip-among-first-still-standing", Raised, 1, 0, trip, func(c *alarms.Condition) {
+			c.FirstOutTie, c.Realarms = true, 1
 		}},
 		{"trip-again", CameAgain, 1, 2 * time.Minute, trip, func(c *alarms.Condition) { c.Episode = 4 }},
 		{"trip-acknowledged", Acknowledged, 2, 6 * time.Minute, trip, func(c *alarms.Condition) {

@@ -193,8 +193,8 @@ func (r *request) check(verb string, retained bool, now time.Time) (err error) {
 	case retained:
 		return errors.New("the order was retained by the broker, and may be old: send it without the retain flag")
 	}
-	// Go takes an hour of one digit, RFC 3339 does not.
-	if r.issued.UnmarshalText([]byte(r.IssuedAt)) != nil || len(r.IssuedAt) < len("2006-01-02T15:04:05Z") {
+	// Go also takes an hour of one digit and a comma, RFC 3339 does not.
+	if r.issued.UnmarshalText([]byte(r.IssuedAt)) != nil || strings.IndexByte(r.IssuedAt, ':') != len("2006-01-02T15") || strings.Contains(r.IssuedAt, ",") {
 		return errors.New("issued_at is not a time: expected RFC 3339, such as 2026-11-25T08:00:00.000Z")
 	}
 	if age := now.Sub(r.issued); age.Abs() > maxOrderAge {

@@ -51,6 +51,8 @@ func TestOrders(t *testing.T) {
 		{"no time", "refresh", "{" + id + `"by":"historian"}`, false, "historian", alarms.Refused, "issued_at is not a time: expected RFC 3339, such as 2026-11-25T08:00:00.000Z"},
 		{"a time without a zone", "refresh", "{" + id + `"issued_at":"2026-11-25T19:00:00","by":"historian"}`, false, "historian", alarms.Refused, "issued_at is not a time: expected RFC 3339, such as 2026-11-25T08:00:00.000Z"},
 		{"an hour of one digit", "refresh", "{" + id + `"issued_at":"2026-11-25T9:00:00Z","by":"historian"}`, false, "historian", alarms.Refused, "issued_at is not a time: expected RFC 3339, such as 2026-11-25T08:00:00.000Z"},
+		{"an hour of one digit, and a fraction", "refresh", "{" + id + `"issued_at":"2026-11-25T9:00:00.00Z","by":"historian"}`, false, "historian", alarms.Refused, "issued_at is not a time: expected RFC 3339, such as 2026-11-25T08:00:00.000Z"},
+		{"a comma for the point", "refresh", "{" + id + `"issued_at":"2026-11-25T19:00:00,0Z","by":"historian"}`, false, "historian", alarms.Refused, "issued_at is not a time: expected RFC 3339, such as 2026-11-25T08:00:00.000Z"},
 		{"a verb that is not there", "open-valve", full, false, "on-call-1", alarms.Refused, `the verb "open-valve" is not known: expected acknowledge, reset, shelve, unshelve, out-of-service, in-service, test, note or refresh`},
 		{"an acknowledgement without an episode", "acknowledge", strings.Replace(full, `,"episode":3`, "", 1), false, "on-call-1", alarms.Refused, "to acknowledge, an order names alarm and episode"},
 		{"an acknowledgement without an alarm", "acknowledge", "{" + id + fresh + `,"by":"on-call-1","episode":3}`, false, "on-call-1", alarms.Refused, "to acknowledge, an order names alarm and episode"},
@@ -204,6 +206,7 @@ func TestOrdersAreBounded(t *testing.T) {
 func FuzzOrder(f *testing.F) {
 	f.Add([]byte(`{"order":"o-1","issued_at":"2026-11-25T18:59:30.000Z","by":"on-call-1","alarm":"gas-1-level-1","episode":3}`))
 	f.Add([]byte(`{"order":"o-1","issued_at":"2026-11-25T11:59:30-07:00","by":"über","alarm":"a"}`))
+	f.Add([]byte(`{"order":"0","issued_at":"0000-01-01T0:00:00,0Z","by":"0","alarm":"0","episode":0}`))
 	f.Add([]byte(`{"by":"x","by":"y"}`))
 	f.Add([]byte(`{"episode":1e400}`))
 	f.Add([]byte(`{"order":null}`))

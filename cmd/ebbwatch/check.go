@@ -74,12 +74,7 @@ func runCheck(_ context.Context, args []string, stdout, _ io.Writer) error {
 	if err := showLines(stdout, ways); err != nil {
 		return err
 	}
-	tw := tabwriter.NewWriter(stdout, 0, 0, 2, ' ', 0)
-	fmt.Fprintln(tw, "ALARM\tPRIORITY\tWATCHES\tSPEAKS\tON-DELAY\tOFF-DELAY\tLATCHES")
-	for _, r := range rules {
-		fmt.Fprintf(tw, "%s\t%s\t%s\t%s\t%s\t%s\t%v\n", r.Name, r.Priority, r.Input, r.Speaks(), r.OnDelay, r.OffDelay, r.Latching)
-	}
-	if err := tw.Flush(); err != nil {
+	if err := showAlarms(stdout, rules); err != nil {
 		return err
 	}
 	return showPeople(stdout, site)
