@@ -278,7 +278,9 @@ func TestWhatToTryFirst(t *testing.T) {
 func TestCatalogueIsRationalised(t *testing.T) {
 	all := []Setting{
 		ResidualLow("p", "entry point", "x"), InactivationLow("s", "x"), WithdrawalHigh("b", "room", "x"),
-		EmptyNotice("b", "room", "x"), EmptyUrgent("b", "room", "x"), DetectorLevel("g", "room", "x", 1), DetectorLevel("g", "room", "x", 2),
+		EmptyNotice("b", "room", "x"), EmptyUrgent("b", "room", "x"), DetectorLevel("g", "room", "x", 1, safetyNote), DetectorLevel("g", "room", "x", 2, safetyNote), DetectorLevel("g", "room", "x", 3, safetyNote),
+		DetectorRising("g", "room", "x", 1, safetyNote), ExposureHigh("g", "room", "8h", "x"), DetectorOverdue("g", "room", "x"), RoomVote("r", "x", safetyNote),
+		RoomBlind("r", "x"), RoomDeviation("r", "x", "x"), VentilationFailed("r", "x"),
 		DetectorUnavailable("g", "room", "x"), InstrumentLost("i", "line", "where", "x"), InstrumentDoubtful("i", "line", "where", "x"), LineLost("l", "where", "x"), LineOverrun("l", "where", "x"), MemoryFailing("x"), MemoryLost("x"), BrokerFailing("x"), NoticesFailing("x"),
 	}
 	all[0].Shown = Scale{Unit: "mg/L", Factor: 1, Decimals: 2}

@@ -253,8 +253,9 @@ func TestStartingLimitsAreThoseOfTheCatalogue(t *testing.T) {
 	one, two := alarms.DetectorLevel("g", "room", "x", 1), alarms.DetectorLevel("g", "room", "x", 2)
 	low, withdrawal := alarms.ResidualLow("p", "place", "x"), alarms.WithdrawalHigh("b", "place", "x")
 	notice, urgent := alarms.EmptyNotice("b", "place", "x"), alarms.EmptyUrgent("b", "place", "x")
-	want := []float64{one.Limit, one.Deadband, two.Limit, two.Deadband, low.Limit, withdrawal.Limit, withdrawal.Deadband, notice.Limit, urgent.Limit}
-	got := []float64{level1, level1Deadband, level2, level2Deadband, residualLow, withdrawalHigh, withdrawalHighDeadband, emptyNotice, emptyUrgent}
+	three, exposure, deviation := alarms.DetectorLevel("g", "room", "x", 3), alarms.ExposureHigh("g", "room", "8h", "x"), alarms.RoomDeviation("r", "x", "y")
+	want := []float64{three.Limit, three.Deadband, exposure.Limit, exposure.Deadband, deviation.Limit, deviation.Deadband, one.Limit, one.Deadband, two.Limit, two.Deadband, low.Limit, withdrawal.Limit, withdrawal.Deadband, notice.Limit, urgent.Limit}
+	got := []float64{level3, level3Deadband, exposureLimit, exposureDeadband, deviationLimit, deviationDeadband, level1, level1Deadband, level2, level2Deadband, residualLow, withdrawalHigh, withdrawalHighDeadband, emptyNotice, emptyUrgent}
 	if d := cmp.Diff(want, got); d != "" {
 		t.Errorf("catalogue and reader differ (-catalogue +reader):\n%s", d)
 	}

@@ -138,8 +138,11 @@ func TestAQuietPlant(t *testing.T) {
 	fs, at := run(p, s, 65*time.Minute)
 	for _, f := range fs {
 		want := reading.Good
-		if f.Quantity == TimeToEmpty {
-			want = reading.Uncertain // nothing is drawn
+		switch f.Quantity {
+		case TimeToEmpty: // nothing is drawn
+			want = reading.Uncertain
+		case EightHour: // it has not been watched for so long
+			want = reading.Uncertain
 		}
 		if f.Quality.Level != want || !f.Time.Equal(at) {
 			t.Errorf("%s: %v at %v", f.Name, f.Quality, f.Time)
@@ -199,8 +202,11 @@ func TestABadInputMakesItsFiguresBad(t *testing.T) {
 		}
 		return names
 	}
-	detector := func(name string) []string {
-		return []string{Name(DetectorKind, name, Concentration), Name(DetectorKind, name, GasLevel)}
+	detector := func(name string) (names []string) {
+		for _, q := range []Quantity{Concentration, GasLevel, Rise, Ceiling, ShortTerm, EightHour} {
+			names = append(names, Name(DetectorKind, name, q))
+		}
+		return names
 	}
 	flow := segment(T10, CT, InactivationRatio, GiardiaLog, VirusLog)
 	conditions := segment(CTRequiredGiardia, CTRequiredVirus, InactivationRatio, GiardiaLog, VirusLog)

@@ -68,6 +68,10 @@ func watch(ctx context.Context, site *config.Site, w watching) error {
 	if err != nil {
 		return badInput{err}
 	}
+	words, err := firstWords(site)
+	if err != nil {
+		return err
+	}
 	source, err := field.New(lines(site), field.Options{Now: w.now, Log: w.log})
 	if err != nil {
 		return badInput{err}
@@ -91,7 +95,7 @@ func watch(ctx context.Context, site *config.Site, w watching) error {
 	keys, rights := roles(site)
 	t := &teller{onStep: w.onStep, people: told}
 	o := agent.Options{
-		Plant: core, Alarms: alarmSettings(site), Now: w.now, Log: w.log, Teller: t,
+		Plant: core, Alarms: alarmSettings(site, words), Now: w.now, Log: w.log, Teller: t,
 		Source: fieldSource{source}, Store: store, Escalation: told.escalation, Edges: told.edges(), Roles: rights,
 	}
 	var a *agent.Agent
