@@ -389,7 +389,7 @@ func (a *Agent) step(now time.Time, rs []reading.Reading) {
 	figures := a.o.Plant.Step(now, rs)
 	for i := range figures {
 		f := &figures[i]
-		a.samples[i] = alarms.Sample{Value: f.Value, Usable: f.Quality.Usable(), Quality: f.Quality.String(), Detail: f.Detail, First: f.First}
+		a.samples[i] = alarms.Sample{Value: f.Value, Usable: f.Quality.Usable(), Quality: f.Quality.String(), Detail: f.Detail, First: f.First, Evidence: f.Evidence, Vote: f.Vote}
 	}
 	own := a.samples[len(figures):]
 	own[0], own[1] = a.selfSamples()

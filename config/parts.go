@@ -207,5 +207,7 @@ func (r *siteReader) detector(name string, v value) Detector {
 		}
 	}
 	d.Unavailable = b.get("unavailable").alarm("")
+	p, known := r.points[d.Concentration]
+	d.Sensor = r.sensor(name, v, b, two, p, known)
 	return d
 }

@@ -2,6 +2,7 @@ package config
 
 import (
 	"fmt"
+	"slices"
 	"strings"
 
 	"ebbwatch/agent/units"
@@ -207,8 +208,7 @@ func Keys() []Key {
 			in("a concentration of gas in air of 0 or more, under the limit, such as 0.1 ppm", units.GasInAir))...)
 	}
 	keys = append(keys, delays("detectors.*.unavailable")...)
-	keys = append(append(keys, alarmKeys()...), ruleKeys()...)
-	return append(append(keys, tellingKeys()...), registersKeys()...)
+	return slices.Concat(keys, airKeys(), alarmKeys(), ruleKeys(), tellingKeys(), registersKeys())
 }
 
 // alarm lists the keys of an alarm that has a limit.

@@ -40,6 +40,13 @@ type Site struct {
 	Trains      []Train
 	Banks       []Bank
 	Detectors   []Detector
+	Rooms       []Room
+	// GasNoticeWithin bounds the time from gas at a sensor, its T90 aside, to the
+	// notice leaving.
+	GasNoticeWithin time.Duration
+	// FirstActions is the file with the site's own words of what to do first; empty
+	// when those that ebbwatch brings are used.
+	FirstActions string
 	// Alarms are those that the site adds to the catalogue.
 	Alarms     []Alarm
 	AlarmRules []AlarmRule
@@ -341,5 +348,6 @@ type Detector struct {
 	Concentration  string
 	Level1, Level2 AlarmSetting
 	Unavailable    AlarmSetting
+	Sensor         Sensor
 	At             int
 }

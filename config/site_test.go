@@ -53,7 +53,7 @@ func TestKestrelRidge(t *testing.T) {
 	s := load(t, "kestrel-ridge.yaml")
 	top := *s
 	top.Lines, top.Instruments, top.Residuals, top.Segments, top.Trains, top.Banks, top.Detectors = nil, nil, nil, nil, nil, nil, nil
-	top.People, top.Escalation = nil, nil
+	top.People, top.Escalation, top.Rooms = nil, nil, nil
 	check := func(what string, got, want any) {
 		t.Helper()
 		if d := cmp.Diff(want, got, compare()); d != "" {
@@ -67,7 +67,8 @@ func TestKestrelRidge(t *testing.T) {
 	check("the top", top, Site{
 		File: sites + "kestrel-ridge.yaml", Name: "kestrel-ridge", Title: "Kestrel Ridge", TimeZone: denver, Display: US,
 		StateDir: "/var/lib/ebbwatch", Listen: "127.0.0.1:9640",
-		MQTT: &MQTT{Broker: "tcp://127.0.0.1:1883", User: "ebbwatch", Password: "kestrel-ridge-example", At: 11},
+		MQTT:            &MQTT{Broker: "tcp://127.0.0.1:1883", User: "ebbwatch", Password: "kestrel-ridge-example", At: 11},
+		GasNoticeWithin: 10 * time.Second,
 	})
 	check("who is told first and last of a trip", s.Escalation.Plans[0].Tell, []Turn{
 		{Person: "on-call-1", At: s.Escalation.Plans[0].At}, {Person: "supervisor", After: 5 * time.Minute, At: s.Escalation.Plans[0].At}})
@@ -120,8 +121,8 @@ func TestKestrelRidge(t *testing.T) {
 		Name: "wellhouse-2", Kind: "cylinder-150", Scale: "wellhouse-2-weight", Tare: 42.864478965, Heel: 1.224699399, Division: 0.226796185,
 	})
 	check("detectors", s.Detectors[:2], []Detector{
-		{Name: "gas-1", Room: "chlorine-room", Concentration: "gas-1-ppm", Level1: AlarmSetting{Limit: new(0.5)}, Level2: AlarmSetting{Limit: new(1.0)}, At: 155},
-		{Name: "gas-2", Room: "chlorine-room", Concentration: "gas-2-ppm", At: 156},
+		{Name: "gas-1", Room: "chlorine-room", Concentration: "gas-1-ppm", Level1: AlarmSetting{Limit: new(0.5)}, Level2: AlarmSetting{Limit: new(1.0)}, Sensor: Sensor{DriftLimit: 0.3, StuckAfter: time.Hour}, At: 155},
+		{Name: "gas-2", Room: "chlorine-room", Concentration: "gas-2-ppm", Sensor: Sensor{DriftLimit: 0.3, StuckAfter: time.Hour}, At: 156},
 	})
 	check("the number of banks and detectors", []int{len(s.Banks), len(s.Detectors)}, []int{3, 4})
 }
@@ -271,8 +272,9 @@ func TestStartingLimitsAreThoseOfTheCatalogue(t *testing.T) {
 	one, two := alarms.DetectorLevel("g", "room", "x", 1), alarms.DetectorLevel("g", "room", "x", 2)
 	low, withdrawal := alarms.ResidualLow("p", "place", "x"), alarms.WithdrawalHigh("b", "place", "x")
 	notice, urgent := alarms.EmptyNotice("b", "place", "x"), alarms.EmptyUrgent("b", "place", "x")
-	want := []float64{one.Limit, one.Deadband, two.Limit, two.Deadband, low.Limit, withdrawal.Limit, withdrawal.Deadband, notice.Limit, urgent.Limit}
-	got := []float64{level1, level1Deadband, level2, level2Deadband, residualLow, withdrawalHigh, withdrawalHighDeadband, emptyNotice, emptyUrgent}
+	three, exposure, deviation := alarms.DetectorLevel("g", "room", "x", 3), alarms.ExposureHigh("g", "room", "8h", "x"), alarms.RoomDeviation("r", "x", "y")
+	want := []float64{three.Limit, three.Deadband, exposure.Limit, exposure.Deadband, deviation.Limit, deviation.Deadband, one.Limit, one.Deadband, two.Limit, two.Deadband, low.Limit, withdrawal.Limit, withdrawal.Deadband, notice.Limit, urgent.Limit}
+	got := []float64{level3, level3Deadband, exposureLimit, exposureDeadband, deviationLimit, deviationDeadband, level1, level1Deadband, level2, level2Deadband, residualLow, withdrawalHigh, withdrawalHighDeadband, emptyNotice, emptyUrgent}
 	if d := cmp.Diff(want, got); d != "" {
 		t.Errorf("catalogue and reader differ (-catalogue +reader):\n%s", d)
 	}

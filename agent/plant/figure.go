@@ -88,6 +88,9 @@ type Figure struct {
 	// Detail completes a sentence: what a state figure found, or why the figure
 	// is not usable.
 	Detail string
+	// Evidence tells what else speaks for or against what the figure says, and Vote
+	// how the detectors of its room stand; empty when there is nothing to tell.
+	Evidence, Vote string
 	// First is what a person should try first, by what a state figure found.
 	First string
 }

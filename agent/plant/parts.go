@@ -34,12 +34,12 @@ func (b *bank) step(p *Plant, now time.Time, w *writer) {
 // what it tells. A detector that has not been read yet is given its time.
 func (d *detector) step(p *Plant, w *writer) {
 	r := p.reading(d.point)
-	j := air.Judge(r, d.Settings)
+	j := d.result
 	w.next(j.Quality, r.Time).set(float64(j.Concentration))
 	w.next(j.Quality, r.Time).set(float64(j.Level))
 	f := w.next(reading.GoodQuality(), r.Time)
 	if !j.Available && j.Quality.Reason != reading.NotYetRead {
-		f.Value, f.Detail = 1, reading.Explain(j.Quality.Reason)
+		f.Value, f.Detail = 1, air.Why(j.Blind)
 	}
 }
 

@@ -30,6 +30,7 @@ type Settings struct {
 	EntryPoints []EntryPoint
 	Banks       []Bank
 	Detectors   []Detector
+	Rooms       []Room
 	// Shown chooses the units that derived figures are shown in.
 	Shown Shown
 }
@@ -125,7 +126,9 @@ type EntryPoint struct {
 // container, in the order of Settings.Containers. RoomTemperature is empty when
 // the room is not measured.
 type Bank struct {
-	Name            string
+	Name string
+	// Place is the room in which it stands, where detectors watch it.
+	Place           string
 	Scales          []string
 	RoomTemperature string
 	Settings        supply.BankSettings
@@ -136,6 +139,9 @@ type Detector struct {
 	Name          string
 	Concentration string
 	Settings      air.Settings
+	// Room is the name of one of Rooms, or of none.
+	Room     string
+	Services []Service
 }
 
 // Plant holds the state between steps. It is not safe for concurrent use.
@@ -148,6 +154,7 @@ type Plant struct {
 	entries     []entry
 	banks       []bank
 	detectors   []detector
+	airRooms    []room
 	byPoint     map[string]int
 	figures     []Figure
 	zone        *time.Location
@@ -216,7 +223,9 @@ type bank struct {
 
 type detector struct {
 	Detector
-	point int
+	point, room int
+	state       *air.Detector
+	result      air.Result
 }
 
 const none = -1
@@ -307,7 +316,7 @@ func New(s Settings) (*Plant, error) {
 	}
 	for _, d := range s.Detectors {
 		gas := find(d.Name, d.Concentration)
-		p.detectors = append(p.detectors, detector{d, gas})
+		p.detectors = append(p.detectors, detector{Detector: d, point: gas, room: none, state: air.NewDetector(d.Settings)})
 		if gas < len(p.points) {
 			p.points[gas].gas = true
 		}
@@ -345,6 +354,7 @@ func New(s Settings) (*Plant, error) {
 		l.points = append(l.points, p.instruments[i].points...)
 		p.instruments[i].line = at
 	}
+	p.rooms(s, optional)
 	return p, missing
 }
 
@@ -400,6 +410,7 @@ func (p *Plant) Step(now time.Time, rs []reading.Reading) []Figure {
 			f.Detail = pt.says
 		}
 	}
+	p.senseAir()
 	for i := range p.segments {
 		p.segments[i].step(p, now, &w)
 	}
@@ -427,6 +438,7 @@ func (p *Plant) Step(now time.Time, rs []reading.Reading) []Figure {
 	for i := range p.lines {
 		p.lines[i].step(p, &w)
 	}
+	p.stepAir(now, &w, out)
 	return out
 }
 

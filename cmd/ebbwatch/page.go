@@ -8,6 +8,7 @@ import (
 	"ebbwatch/agent/page"
 	"ebbwatch/agent/supply"
 	"ebbwatch/alarms"
+	"ebbwatch/alarms/guidance"
 	"ebbwatch/alarms/notify"
 	"ebbwatch/config"
 )
@@ -57,7 +58,7 @@ func pageSite(s *config.Site) (page.Site, error) {
 			out.Lines = append(out.Lines, line)
 		}
 	}
-	for _, a := range alarmSettings(s) {
+	for _, a := range alarmSettings(s, guidance.Default()) {
 		if a.Kind == alarms.HighLimit || a.Kind == alarms.LowLimit {
 			out.Limits = append(out.Limits, page.Limit{Alarm: a.Name, Figure: a.Input, Low: a.Kind == alarms.LowLimit, Value: a.Limit})
 		}

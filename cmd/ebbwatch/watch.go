@@ -69,6 +69,10 @@ func watch(ctx context.Context, site *config.Site, w watching) error {
 	if err != nil {
 		return badInput{err}
 	}
+	words, err := firstWords(site)
+	if err != nil {
+		return err
+	}
 	source, err := field.New(lines(site), field.Options{Now: w.now, Log: w.log})
 	if err != nil {
 		return badInput{err}
@@ -102,7 +106,7 @@ func watch(ctx context.Context, site *config.Site, w watching) error {
 		}
 	}}
 	o := agent.Options{
-		Plant: core, Alarms: alarmSettings(site), Now: w.now, Log: w.log, Teller: t,
+		Plant: core, Alarms: alarmSettings(site, words), Now: w.now, Log: w.log, Teller: t,
 		Source: fieldSource{source}, Store: store, Escalation: told.escalation, Edges: told.edges(), Roles: rights,
 	}
 	var a *agent.Agent

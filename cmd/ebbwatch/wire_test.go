@@ -19,6 +19,7 @@ import (
 	"ebbwatch/agent/reading"
 	"ebbwatch/agent/units"
 	"ebbwatch/alarms"
+	"ebbwatch/alarms/guidance"
 	"ebbwatch/config"
 )
 
@@ -76,7 +77,7 @@ func TestWaterReachesItsPart(t *testing.T) {
 	clearwell, pipe, reservoir := core.Segments[0], core.Segments[1], core.Segments[2]
 	entry := core.EntryPoints[0]
 	named := map[string]alarms.Setting{}
-	for _, a := range alarmSettings(site) {
+	for _, a := range alarmSettings(site, guidance.Default()) {
 		named[a.Name] = a
 	}
 	day := func(m time.Month, d int) contact.Date { return contact.Date{Year: 2026, Month: m, Day: d} }
