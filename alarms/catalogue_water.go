@@ -66,12 +66,13 @@ const (
 // ResidualUnder is an entry point whose residual is under its least, in mg/L, at
 // one stage of the time that is allowed: 4 h by 40 CFR 141.72 for surface water
 // and, from when it is known, by 141.404 for ground water. Its value is the time
-// so far; while the residual is not known well the clock runs on.
+// so far; while the residual is not known well the clock runs on. The first stage
+// is a notice, since ResidualLow calls people at the same time.
 func ResidualUnder(point, place, input string, least float64, allowed time.Duration, stage Stage) Setting {
 	s := Setting{
 		Name: point + "-under" + string(stage), Kind: HighLimit, Input: input,
 		Limit: time.Minute.Seconds(), Deadband: (30 * time.Second).Seconds(), OffDelay: time.Minute,
-		Priority: Medium, Place: place, Subject: fmt.Sprintf("The time for which the residual at the %s is under %.3g mg/L", place, least),
+		Priority: Low, Place: place, Subject: fmt.Sprintf("The time for which the residual at the %s is under %.3g mg/L", place, least),
 		LikelyCause: []string{
 			"The chlorine feed has failed: an empty container, lost vacuum, a closed valve, a stopped pump.",
 			"The demand of the water rose faster than the dose.",
