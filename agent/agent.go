@@ -212,12 +212,42 @@ func (a *Agent) restore() error {
 	if cp == nil {
 		return nil
 	}
-	closed, err := a.evaluator.Restore(cp, a.started)
+	var m memory
+	if err := json.Unmarshal(cp, &m); err != nil {
+		return fmt.Errorf("the checkpoint in the journal is not readable: %w", err)
+	}
+	if m.Version == 0 { // from before there was more to keep than the alarms
+		m.Evaluator = cp
+	} else if m.Version != memoryVersion {
+		return fmt.Errorf("the checkpoint in the journal has version %d, expected %d: a newer ebbwatch wrote it; start that one, or move the state folder away", m.Version, memoryVersion)
+	} else if err := a.o.Plant.Restore(m.Plant); err != nil {
+		return err
+	}
+	closed, err := a.evaluator.Restore(m.Evaluator, a.started)
 	if err != nil {
 		return err
 	}
 	a.closed = closed
 	return a.commit(closed)
+}
+
+// memory is what the journal keeps over a restart. The one of version 0 was the
+// evaluator's alone.
+type memory struct {
+	Version   int             `json:"agent_checkpoint"`
+	Evaluator json.RawMessage `json:"evaluator"`
+	Plant     json.RawMessage `json:"plant"`
+}
+
+const memoryVersion = 1
+
+// checkpoint is what restore needs.
+func (a *Agent) checkpoint() []byte {
+	b, err := json.Marshal(memory{memoryVersion, a.evaluator.Checkpoint(), a.o.Plant.Checkpoint()})
+	if err != nil { // what is JSON already always marshals
+		panic(err)
+	}
+	return b
 }
 
 // Snapshot returns what held after the last step.
@@ -283,9 +313,7 @@ func (a *Agent) own(ctx context.Context) error {
 			a.fold(rs)
 		case o := <-a.orders:
 			a.catchUp()
-			ts, answer := a.evaluator.Order(a.o.Now(), o.Order)
-			a.settle(ts)
-			o.answer <- answer
+			o.answer <- a.obey(o.Order)
 		case <-tick.C:
 			if a.forgetful() != nil || a.o.Now().Sub(a.storedAt) >= a.o.Probe {
 				a.probe()
@@ -296,6 +324,26 @@ func (a *Agent) own(ctx context.Context) error {
 			a.beat()
 		}
 	}
+}
+
+// obey carries out an order. What a sample changes is committed with its record.
+func (a *Agent) obey(o alarms.Order) alarms.Answer {
+	now := a.o.Now()
+	enter := func() {}
+	if o.Verb == alarms.GrabSample && o.Refused == "" {
+		accepted, err := a.o.Plant.Sample(now, plant.Sample(o.Grab))
+		if err != nil {
+			o.Refused = err.Error()
+		} else {
+			enter = accepted
+		}
+	}
+	ts, answer := a.evaluator.Order(now, o)
+	if answer.Result == alarms.Done {
+		enter()
+	}
+	a.settle(ts)
+	return answer
 }
 
 // catchUp folds the batches that wait, so that time never runs ahead of them.
@@ -341,7 +389,7 @@ func (a *Agent) step(now time.Time, rs []reading.Reading) {
 	figures := a.o.Plant.Step(now, rs)
 	for i := range figures {
 		f := &figures[i]
-		a.samples[i] = alarms.Sample{Value: f.Value, Usable: f.Quality.Usable(), Quality: f.Quality.String(), Detail: f.Detail, First: f.First}
+		a.samples[i] = alarms.Sample{Value: f.Value, Usable: f.Quality.Usable(), Quality: f.Quality.String(), Detail: f.Detail, First: f.First, Evidence: f.Evidence, Vote: f.Vote}
 	}
 	own := a.samples[len(figures):]
 	own[0], own[1] = a.selfSamples()
@@ -429,7 +477,7 @@ func (a *Agent) remember(was *error, err error) {
 // probe commits no event: it finds out whether the store can be written, and lets
 // it write what it held back.
 func (a *Agent) probe() {
-	a.remember(&a.storeError, a.o.Store.Commit(0, nil, a.evaluator.Checkpoint()))
+	a.remember(&a.storeError, a.o.Store.Commit(0, nil, a.checkpoint()))
 	if e := a.o.Escalation; e != nil {
 		a.remember(&a.noticeError, e.Store.Commit(0, nil, e.Escalator.Checkpoint()))
 	}
@@ -448,7 +496,7 @@ func (a *Agent) commit(ts []alarms.Transition) error {
 		}
 		events[i] = b
 	}
-	return a.o.Store.Commit(ts[0].Sequence, events, a.evaluator.Checkpoint())
+	return a.o.Store.Commit(ts[0].Sequence, events, a.checkpoint())
 }
 
 // beat tells that the loop is alive.

@@ -114,6 +114,8 @@ type Condition struct {
 	FirstOutTie bool   `json:"first_out_tie,omitempty"`
 	Group       string `json:"group,omitempty"`
 	Vote        string `json:"vote,omitempty"`
+	// Evidence tells what else speaks for or against what the alarm says.
+	Evidence string `json:"evidence,omitempty"`
 	// Realarms counts how often the present episode has been announced again.
 	Realarms int `json:"realarms,omitempty"`
 	// Test: a person said that the alarm is being tested until TestUntil.

@@ -131,67 +131,6 @@ func empty(bank, place, input string) Setting {
 	}
 }
 
-// DetectorLevel is gas over the first (1) or second (2) level of a detector.
-// The starting values 0.5 and 1 ppm are the NIOSH recommended ceiling and the
-// OSHA ceiling (29 CFR 1910.1000) for chlorine. Neither has an on-delay: a trip
-// is told at the first reading. Both latch.
-func DetectorLevel(detector, room, input string, level int) Setting {
-	s := Setting{
-		Name: fmt.Sprintf("%s-level-%d", detector, level), Kind: HighLimit, Input: input,
-		Limit: 0.5, Deadband: 0.1, OffDelay: time.Minute, Latching: true,
-		Priority: High, Place: room, Subject: fmt.Sprintf("Chlorine gas at %s in %s", detector, room),
-		Safety: true, ShelveMax: 15 * time.Minute, ReAlarm: time.Hour, Group: room,
-		LikelyCause: []string{
-			"A leak at a valve, a lead washer, a fitting or the regulator.",
-			"A container was just changed.",
-			"The detector is being tested, or sees another gas.",
-		},
-		Consequence: "Chlorine harms lungs and eyes within minutes; a small leak can grow.",
-		FirstAction: []string{
-			"Do not enter " + room + "; whoever is inside leaves now, upwind, and the door is closed.",
-			"Look at the other detectors and through the window; start the ventilation or scrubber from outside if the plan says so.",
-			"Only trained people with self-contained breathing apparatus, two together, go in to close the container valve.",
-			safetyNote,
-		},
-		RespondWithin: 3 * time.Minute,
-		Shown:         Scale{Unit: "ppm", Factor: 1, Decimals: 2},
-	}
-	if level == 2 {
-		s.Limit, s.Deadband, s.Priority = 1, 0.2, Critical
-		s.RespondWithin = time.Minute
-		s.FirstAction = []string{
-			"Keep everyone out of " + room + " and upwind of it; account for all people.",
-			"Start the plant's emergency plan: call the responders it names, now.",
-			"Only trained people with self-contained breathing apparatus, two together, go near; never put water on a leaking container.",
-			safetyNote,
-		}
-	}
-	return s
-}
-
-// DetectorUnavailable is a detector that cannot be trusted to see gas. The
-// on-delay keeps it well inside the 100 s that EN 54-2 allows for a fault
-// warning (from memory).
-func DetectorUnavailable(detector, room, input string) Setting {
-	return Setting{
-		Name: detector + "-unavailable", Kind: StateOn, Input: input,
-		OnDelay: 30 * time.Second, OffDelay: 10 * time.Second,
-		Priority: High, Place: room, Subject: fmt.Sprintf("Detector %s in %s", detector, room),
-		ShelveMax: time.Hour, ReAlarm: 8 * time.Hour,
-		LikelyCause: []string{
-			"Power, wiring or the bus to it failed.",
-			"The sensor is worn out, or says that it is at fault.",
-			"It is being calibrated.",
-		},
-		Consequence: "A leak at this detector would not be seen. No reading is not the same as no gas.",
-		FirstAction: []string{
-			"Treat the room as not watched: enter only with a portable detector and as the plant's rules ask.",
-			"Check power, wiring and the sensor; put another detector in its place if it cannot be mended.",
-		},
-		RespondWithin: 30 * time.Minute,
-	}
-}
-
 // InstrumentLost is an instrument that does not answer, or answers with values
 // that cannot be used. Where names its unit, its line and how that is reached.
 func InstrumentLost(instrument, line, where, input string) Setting {

@@ -22,6 +22,9 @@ type Sample struct {
 	// First is what to try first by what was found; it goes before the setting's
 	// first actions. Empty when there is nothing to add.
 	First string
+	// Evidence tells what else speaks for or against the value, Vote how the
+	// detectors of a room stand; both are for people, and may be empty.
+	Evidence, Vote string
 }
 
 // usable guards against a value that claims to be usable and is no number.
@@ -338,6 +341,8 @@ func (a *alarm) condition() Condition {
 		Group:          a.Group,
 		Realarms:       a.realarms,
 		Sequence:       a.sequence,
+		Evidence:       a.sample.Evidence,
+		Vote:           a.sample.Vote,
 	}
 	if a.sample.First != "" {
 		c.FirstAction = append([]string{a.sample.First}, a.FirstAction...)

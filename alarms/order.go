@@ -21,6 +21,7 @@ const (
 	BringBack   Verb = "in-service"
 	Test        Verb = "test"
 	Note        Verb = "note"
+	GrabSample  Verb = "grab-sample"
 	Refresh     Verb = "refresh"
 )
 
@@ -40,9 +41,20 @@ type Order struct {
 	// Reason says why, and is the text of a note.
 	Reason   string
 	IssuedAt time.Time
+	// Grab is what a grab sample found; other orders have none.
+	Grab Grab
 	// Refused is why it was refused where it came in; it then only goes into the
 	// record.
 	Refused string
+}
+
+// Grab is a residual that a person measured by hand. What it means is for the
+// agent to say; here it goes into the record.
+type Grab struct {
+	// Point is that of the analyser it stands in for, or distribution.
+	Point    string
+	Residual float64 // mg/L
+	Taken    time.Time
 }
 
 // Result is how an order ended.
@@ -95,6 +107,10 @@ func (e *Evaluator) Order(now time.Time, o Order) ([]Transition, Answer) {
 	case Note:
 		ans.Result = Done
 		t = e.note(now, a, &o)
+	case GrabSample:
+		ans.Result = Done
+		t = e.siteRecord(now, Noted, ordered(&o, ans), fmt.Sprintf("Grab sample by %s: %.4g mg/L of free chlorine at %s, taken at %s.",
+			o.By, o.Grab.Residual, o.Grab.Point, o.Grab.Taken.UTC().Format(time.RFC3339)))
 	default:
 		if t, ans.Result, ans.Why = e.carryOut(now, a, &o); ans.Result != Done {
 			return e.refused(now, a, &o, ans), ans
@@ -121,7 +137,7 @@ func (e *Evaluator) refuse(a *alarm, o *Order) string {
 		return "the reason or note is not UTF-8 text"
 	case !slices.Contains(verbs, o.Verb):
 		return fmt.Sprintf("the verb %.40q is not known", string(o.Verb))
-	case a == nil && !(o.Alarm == "" && (o.Verb == Note || o.Verb == Refresh)):
+	case a == nil && !(o.Alarm == "" && (o.Verb == Note || o.Verb == Refresh || o.Verb == GrabSample)):
 		return fmt.Sprintf("no alarm is called %q", o.Alarm)
 	case o.Reason == "" && (o.Verb == Shelve || o.Verb == TakeOut):
 		return "the order gives no reason: say why, for those who come after"
@@ -131,7 +147,7 @@ func (e *Evaluator) refuse(a *alarm, o *Order) string {
 	return e.permit(a, o)
 }
 
-var verbs = []Verb{Acknowledge, ResetLatch, Shelve, Unshelve, TakeOut, BringBack, Test, Note, Refresh}
+var verbs = []Verb{Acknowledge, ResetLatch, Shelve, Unshelve, TakeOut, BringBack, Test, GrabSample, Note, Refresh}
 
 // VerbNames lists the verbs for a sentence.
 func VerbNames() string {

@@ -62,7 +62,7 @@ func (e *Evaluator) permit(a *alarm, o *Order) string {
 		return fmt.Sprintf("no role is called %q", o.Role)
 	case known && !slices.Contains(r.May, o.Verb):
 		return fmt.Sprintf("%s may not %s", who, o.Verb)
-	case known && len(r.Priorities) > 0 && !slices.Contains(r.Priorities, a.Priority):
+	case known && len(r.Priorities) > 0 && a != nil && !slices.Contains(r.Priorities, a.Priority):
 		return fmt.Sprintf("%s may give no orders about %s alarms", who, a.Priority)
 	case withholds && a.Safety && !(known && r.Safety):
 		return fmt.Sprintf("%s may not withhold an alarm that guards life", who)

@@ -310,11 +310,31 @@ func checkSite(t *testing.T, s *Site) {
 	}
 	for _, r := range s.Residuals {
 		refer(r.Point)
+		if (r.Rule == "ground-water") != (r.Least > 0) {
+			t.Errorf("a rule without its least, or the other way round: %+v", r)
+		}
 	}
+	segments := map[string]bool{}
 	for _, g := range s.Segments {
-		refer(g.Residual, g.PH, g.Temperature, g.Flow, g.Level)
+		refer(g.Residual, g.PH, g.Temperature, g.Level, g.ResidualIn)
+		refer(g.Flow...)
+		refer(g.Inflow...)
+		if (len(g.Flow) == 0) == (len(g.Inflow) == 0) || g.Method == "" || !(g.Target > 0) || (g.ResidualIn == "") != (g.Decay == 0) {
+			t.Errorf("a segment without a flow or a way to work: %+v", g)
+		}
+		segments[g.Name] = true
 		if !(g.Volume > 0) || !(g.BafflingFactor > 0) || g.BafflingFactor > 1 || (g.Level == "") != (g.LevelFull == 0) {
 			t.Errorf("a segment without a volume: %+v", g)
+		}
+	}
+	for _, tr := range s.Trains {
+		for _, n := range tr.Segments {
+			if !segments[n] {
+				t.Errorf("the train %s has the segment %q, which there is not", tr.Name, n)
+			}
+		}
+		if len(tr.Segments) == 0 || (tr.Filtration == "") != (tr.GiardiaLog+tr.VirusLog > 0) {
+			t.Errorf("a train that owes nothing: %+v", tr)
 		}
 	}
 	for _, b := range s.Banks {

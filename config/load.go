@@ -32,7 +32,21 @@ func Load(path string) (*Site, error) {
 	if err != nil {
 		return nil, Faults{{File: path, Found: reason(err), Expected: aSiteFile}}
 	}
-	return Parse(path, data, ParseOptions{ReadFile: readFile})
+	return Parse(path, data, ParseOptions{ReadFile: readSecret})
+}
+
+// readSecret reads a file that a site file names. Under systemd's LoadCredential
+// with the name secret and a folder, files that only root may read are handed to
+// the daemon in $CREDENTIALS_DIRECTORY, their names after secret_
+// (systemd.exec(5)); the site file names the true ones, so that root can check it.
+func readSecret(path string) ([]byte, error) {
+	if dir := os.Getenv("CREDENTIALS_DIRECTORY"); dir != "" {
+		data, err := readFile(filepath.Join(dir, "secret_"+filepath.Base(path)))
+		if !errors.Is(err, fs.ErrNotExist) {
+			return data, err
+		}
+	}
+	return readFile(path)
 }
 
 var errFolder = errors.New("a folder")

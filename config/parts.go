@@ -135,52 +135,6 @@ func reaches(v value, p Point, limit float64, shown units.Unit) {
 	}
 }
 
-func (r *siteReader) residual(name string, v value) Residual {
-	res := Residual{Point: name, At: v.line}
-	p, ok := r.measuring(v, name, units.Concentration)
-	b, _ := v.block()
-	b.get("place").text(&res.Place)
-	low := b.get("low")
-	res.Low = low.alarm(units.Concentration)
-	if ok {
-		reaches(low, p, or(res.Low.Limit, residualLow), units.MustParse("mg/L"))
-	}
-	r.alarmName(v, name+"-low")
-	return res
-}
-
-func (r *siteReader) segment(name string, v value) Segment {
-	s := Segment{Name: name, At: v.line}
-	b, ok := v.block()
-	if !ok {
-		return s
-	}
-	r.refer(b.get("residual"), &s.Residual, units.Concentration)
-	r.refer(b.get("ph"), &s.PH, units.Acidity)
-	r.refer(b.get("temperature"), &s.Temperature, units.Temperature)
-	r.refer(b.get("flow"), &s.Flow, units.Flow)
-	r.refer(b.get("level"), &s.Level, units.Length)
-	quantity(b.get("level_full"), &s.LevelFull, units.Length, positive)
-	if b.has("level") != b.has("level_full") {
-		one, other := "level", "level_full"
-		if b.has(other) {
-			one, other = other, one
-		}
-		v.fault(b.get(one).line, fmt.Sprintf("%s without %s in %s", one, other, v.path), "both, or neither for a constant volume")
-	}
-	quantity(b.get("volume"), &s.Volume, units.Volume, positive)
-	b.get("baffling_factor").number(&s.BafflingFactor, func(f float64) bool { return f > 0 && f <= 1 })
-	log := func(f float64) bool { return f >= 0 && f <= 10 }
-	giardia := b.get("giardia_log").number(&s.GiardiaLog, log)
-	virus := b.get("virus_log").number(&s.VirusLog, log)
-	if giardia && virus && s.GiardiaLog == 0 && s.VirusLog == 0 {
-		v.fault(b.get("giardia_log").line, "giardia_log and virus_log both 0 in "+v.path, "one of them over 0: a segment that owes nothing has no inactivation ratio")
-	}
-	s.InactivationLow = b.get("inactivation_low").alarm(units.Ratio)
-	r.alarmName(v, name+"-inactivation-low")
-	return s
-}
-
 func (r *siteReader) bank(name string, v value) Bank {
 	k := Bank{Name: name, At: v.line}
 	b, ok := v.block()
@@ -253,5 +207,7 @@ func (r *siteReader) detector(name string, v value) Detector {
 		}
 	}
 	d.Unavailable = b.get("unavailable").alarm("")
+	p, known := r.points[d.Concentration]
+	d.Sensor = r.sensor(name, v, b, two, p, known)
 	return d
 }

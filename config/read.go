@@ -28,7 +28,8 @@ type siteReader struct {
 	pointNames  []string
 	byDimension map[units.Dimension][]string
 	// later checks what refers to points that the file may have further down.
-	later []func()
+	later    []func()
+	timeZone *time.Location // of the days that the file names
 }
 
 func (r *siteReader) site(root *yaml.Node) *Site {
@@ -44,6 +45,7 @@ func (r *siteReader) site(root *yaml.Node) *Site {
 		s.StateDir = r.beside(s.StateDir)
 	}
 	top.get("listen").listen(&s.Listen)
+	s.Holidays = top.get("holidays").days()
 	s.MQTT = r.mqtt(top.get("mqtt"))
 	s.Lines = each(top.get("lines"), r.line)
 	s.Instruments = each(top.get("instruments"), r.instrument)
@@ -52,8 +54,15 @@ func (r *siteReader) site(root *yaml.Node) *Site {
 	}
 	s.Residuals = each(top.get("residuals"), r.residual)
 	s.Segments = each(top.get("segments"), r.segment)
+	s.Trains = each(top.get("trains"), func(name string, v value) Train { return r.train(name, v, s.Segments) })
 	s.Banks = each(top.get("banks"), r.bank)
+	r.timeZone = s.TimeZone
 	s.Detectors = each(top.get("detectors"), r.detector)
+	s.Rooms = r.rooms(top.get("rooms"), s.Detectors)
+	top.get("gas_notice_within").duration(&s.GasNoticeWithin, time.Second, 90*time.Second)
+	if top.get("first_actions").text(&s.FirstActions) {
+		s.FirstActions = r.beside(s.FirstActions)
+	}
 	s.Alarms = each(top.get("alarms"), r.alarm)
 	s.AlarmRules = each(top.get("alarm_rules"), r.alarmRule)
 	r.telling(top, s)

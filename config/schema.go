@@ -2,6 +2,7 @@ package config
 
 import (
 	"fmt"
+	"slices"
 	"strings"
 
 	"ebbwatch/agent/units"
@@ -65,6 +66,8 @@ func Keys() []Key {
 		{"units", false, "us", "us or si"},
 		{"state_dir", must, "", "the folder that keeps alarms and events, such as /var/lib/ebbwatch"},
 		{"listen", false, "127.0.0.1:9640", "host:port such as 127.0.0.1:9640"},
+
+		{"holidays", false, "", "days on which nobody works besides Saturdays and Sundays, such as 2026-11-26, 2026-12-25, each once"},
 
 		{"mqtt", false, "", "a block with broker, user and password_file"},
 		{"mqtt.broker", must, "", "tcp://host:port or ssl://host:port such as tcp://127.0.0.1:1883, without user or password"},
@@ -136,22 +139,45 @@ func Keys() []Key {
 		Key{"residuals.*.place", must, "", "where it is, for people, on one line"})
 	concentration := in("a concentration in water over 0 such as 0.2 mg/L", units.Concentration)
 	keys = append(keys, alarm("residuals.*.low", concentration, strings.Replace(concentration, "over 0", "of 0 or more", 1))...)
+	keys = append(keys,
+		Key{"residuals.*.rule", false, "", "surface-water or ground-water, where the water enters the distribution system: the clocks of its residual and its analyser"},
+		Key{"residuals.*.least", false, "", strings.Replace(concentration, " such", ", the State's least residual, for the rule ground-water only, such", 1)})
 
 	const ratio = "a ratio over 0 such as 1 or 95%"
 	keys = append(keys,
 		Key{"segments", false, "", "disinfection segments by name"},
 		Key{"segments.*", false, "", "a block with residual, ph, temperature, flow, volume and baffling_factor"},
 		Key{"segments.*.residual", must, "", onePoint + "concentration in water"},
+		Key{"segments.*.residual_in", false, "", onePoint + "concentration in water, at the inlet of the segment, together with decay; other than residual"},
+		Key{"segments.*.decay", false, "", "the fastest first-order decay of chlorine in the segment, over 0, such as 0.2 per h (per s, min, h or d), together with residual_in"},
+		Key{"segments.*.agree_within", false, "0.1 mg/L", in("a difference of concentration in water over 0 such as 0.1 mg/L, together with residual_in", units.Concentration)},
+		Key{"segments.*.no_residual_under", false, "0.02 mg/L", in("a concentration in water over 0 such as 0.02 mg/L, under which the analyser of moving water shows no chlorine", units.Concentration)},
 		Key{"segments.*.ph", must, "", onePoint + "pH"},
 		Key{"segments.*.temperature", must, "", onePoint + "temperature"},
-		Key{"segments.*.flow", must, "", onePoint + "flow"},
+		Key{"segments.*.flow", false, "", "the points that measure the flow out of the segment, joined by +, such as plant-flow or pump-1-flow + pump-2-flow"},
+		Key{"segments.*.inflow", false, "", "the points that measure the flow into the segment, joined by +, with a level and in place of flow"},
 		Key{"segments.*.level", false, "", onePoint + "length, together with level_full"},
 		Key{"segments.*.level_full", false, "", in("a length over 0 such as 12 ft, together with level", units.Length)},
-		Key{"segments.*.volume", must, "", in("a volume over 0 such as 150000 gal", units.Volume)},
+		Key{"segments.*.volume", false, "", in("a volume over 0 such as 150000 gal", units.Volume)},
+		Key{"segments.*.length", false, "", in("a length over 0 such as 1900 ft, of a full pipe, together with diameter and in place of volume", units.Length)},
+		Key{"segments.*.diameter", false, "", in("a length over 0 such as 2 ft, inside, together with length", units.Length)},
 		Key{"segments.*.baffling_factor", must, "", "a number over 0, at most 1"},
 		Key{"segments.*.giardia_log", false, "3", "a number from 0 to 10"},
-		Key{"segments.*.virus_log", false, "4", "a number from 0 to 10"})
-	keys = append(keys, alarm("segments.*.inactivation_low", ratio, "a ratio of 0 or more such as 0.02 or 2%")...)
+		Key{"segments.*.virus_log", false, "4", "a number from 0 to 10"},
+		Key{"segments.*.method", false, "table", "table, interpolate or regression"},
+		Key{"segments.*.target", false, "1", ratio})
+	const small = "a ratio of 0 or more such as 0.02 or 2%"
+	keys = append(keys, alarm("segments.*.inactivation_low", ratio, small)...)
+	keys = append(keys, alarm("segments.*.ratio_ahead_low", ratio, small)...)
+	keys = append(keys,
+		Key{"trains", false, "", "rows of segments that the water passes one after the other, by name"},
+		Key{"trains.*", false, "", "a block with segments, and filtration or giardia_log and virus_log"},
+		Key{"trains.*.segments", must, "", "names of segments in the order of the water, such as clearwell, transmission, each once"},
+		Key{"trains.*.filtration", false, "", "none, conventional, direct, slow-sand or diatomaceous-earth, in place of giardia_log and virus_log; absent as they are, none"},
+		Key{"trains.*.giardia_log", false, "", "a number from 0 to 10, together with virus_log"},
+		Key{"trains.*.virus_log", false, "", "a number from 0 to 10, together with giardia_log"})
+	keys = append(keys, alarm("trains.*.inactivation_low", ratio, small)...)
+	keys = append(keys, alarm("trains.*.ratio_ahead_low", ratio, small)...)
 
 	const age = "a duration over 0 such as 48h or 2d, at most 3650d"
 	keys = append(keys,
@@ -182,8 +208,7 @@ func Keys() []Key {
 			in("a concentration of gas in air of 0 or more, under the limit, such as 0.1 ppm", units.GasInAir))...)
 	}
 	keys = append(keys, delays("detectors.*.unavailable")...)
-	keys = append(append(keys, alarmKeys()...), ruleKeys()...)
-	return append(append(keys, tellingKeys()...), registersKeys()...)
+	return slices.Concat(keys, airKeys(), alarmKeys(), ruleKeys(), tellingKeys(), registersKeys())
 }
 
 // alarm lists the keys of an alarm that has a limit.

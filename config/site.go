@@ -26,6 +26,8 @@ type Site struct {
 	StateDir string
 	// Listen is the address of the HTTP server, host:port.
 	Listen string
+	// Holidays are the days on which nobody works, at midnight UTC.
+	Holidays []time.Time
 	// MQTT is nil when the site publishes nothing.
 	MQTT *MQTT
 	// Registers is nil when there is no register server.
@@ -35,8 +37,16 @@ type Site struct {
 	Instruments []Instrument
 	Residuals   []Residual
 	Segments    []Segment
+	Trains      []Train
 	Banks       []Bank
 	Detectors   []Detector
+	Rooms       []Room
+	// GasNoticeWithin bounds the time from gas at a sensor, its T90 aside, to the
+	// notice leaving.
+	GasNoticeWithin time.Duration
+	// FirstActions is the file with the site's own words of what to do first; empty
+	// when those that ebbwatch brings are used.
+	FirstActions string
 	// Alarms are those that the site adds to the catalogue.
 	Alarms     []Alarm
 	AlarmRules []AlarmRule
@@ -247,6 +257,10 @@ type Residual struct {
 	// Place says where, for people.
 	Place string
 	Low   AlarmSetting
+	// Rule is that of an entry point, surface-water or ground-water, else empty;
+	// Least is the least residual that the State sets for ground water.
+	Rule  string
+	Least units.MilligramsPerLitre
 	At    int
 }
 
@@ -254,8 +268,20 @@ type Residual struct {
 type Segment struct {
 	Name string
 	// Points. Level is empty when the volume is constant.
-	Residual, PH, Temperature, Flow, Level string
-	// Volume is that of the full segment, or the constant one.
+	Residual, PH, Temperature, Level string
+	// Flow are the points whose sum is the flow out, or Inflow those of the flow in
+	// where that alone is measured.
+	Flow, Inflow []string
+	// ResidualIn is the point of the residual at the inlet, empty where none is
+	// compared. Decay is the fastest, a second; AgreeWithin, in mg/L, what two
+	// analysers may differ by besides.
+	ResidualIn         string
+	Decay, AgreeWithin float64
+	// NoResidualUnder is the residual under which the analyser of moving water shows
+	// none.
+	NoResidualUnder units.MilligramsPerLitre
+	// Volume is that of the full segment, or the constant one; a pipe's is worked
+	// from length and diameter.
 	Volume units.CubicMetres
 	// LevelFull is the level at which Volume is reached, for straight walls.
 	LevelFull units.Metres
@@ -263,8 +289,24 @@ type Segment struct {
 	BafflingFactor float64
 	// GiardiaLog and VirusLog are the log inactivation that disinfection owes.
 	GiardiaLog, VirusLog float64
-	InactivationLow      AlarmSetting
-	At                   int
+	// Method is table, interpolate or regression.
+	Method string
+	// Target is the ratio that the looks ahead aim at.
+	Target                         float64
+	InactivationLow, RatioAheadLow AlarmSetting
+	At                             int
+}
+
+// Train is a row of segments that the water passes one after the other.
+type Train struct {
+	Name     string
+	Segments []string
+	// Filtration tells what disinfection owes; it is empty where GiardiaLog and
+	// VirusLog do.
+	Filtration                     string
+	GiardiaLog, VirusLog           float64
+	InactivationLow, RatioAheadLow AlarmSetting
+	At                             int
 }
 
 // Container is one container on one scale.
@@ -306,5 +348,6 @@ type Detector struct {
 	Concentration  string
 	Level1, Level2 AlarmSetting
 	Unavailable    AlarmSetting
+	Sensor         Sensor
 	At             int
 }

@@ -52,8 +52,8 @@ func unit(symbol string) units.Unit { return units.MustParse(symbol) }
 func TestKestrelRidge(t *testing.T) {
 	s := load(t, "kestrel-ridge.yaml")
 	top := *s
-	top.Lines, top.Instruments, top.Residuals, top.Segments, top.Banks, top.Detectors = nil, nil, nil, nil, nil, nil
-	top.People, top.Escalation = nil, nil
+	top.Lines, top.Instruments, top.Residuals, top.Segments, top.Trains, top.Banks, top.Detectors = nil, nil, nil, nil, nil, nil, nil
+	top.People, top.Escalation, top.Rooms = nil, nil, nil
 	check := func(what string, got, want any) {
 		t.Helper()
 		if d := cmp.Diff(want, got, compare()); d != "" {
@@ -67,7 +67,8 @@ func TestKestrelRidge(t *testing.T) {
 	check("the top", top, Site{
 		File: sites + "kestrel-ridge.yaml", Name: "kestrel-ridge", Title: "Kestrel Ridge", TimeZone: denver, Display: US,
 		StateDir: "/var/lib/ebbwatch", Listen: "127.0.0.1:9640",
-		MQTT: &MQTT{Broker: "tcp://127.0.0.1:1883", User: "ebbwatch", Password: "kestrel-ridge-example", At: 11},
+		MQTT:            &MQTT{Broker: "tcp://127.0.0.1:1883", User: "ebbwatch", Password: "kestrel-ridge-example", At: 11},
+		GasNoticeWithin: 10 * time.Second,
 	})
 	check("who is told first and last of a trip", s.Escalation.Plans[0].Tell, []Turn{
 		{Person: "on-call-1", At: s.Escalation.Plans[0].At}, {Person: "supervisor", After: 5 * time.Minute, At: s.Escalation.Plans[0].At}})
@@ -96,15 +97,20 @@ func TestKestrelRidge(t *testing.T) {
 		"chlorine-room-air", "storage-bay-air", "wellhouse-scale", "wellhouse-air"})
 	check("the number of points", points, 19)
 	check("residuals", s.Residuals, []Residual{
-		{Point: "residual-entry", Place: "entry point", Low: AlarmSetting{Limit: new(0.2), OnDelay: new(time.Minute)}, At: 94},
-		{Point: "residual-out", Place: "clearwell outlet", Low: AlarmSetting{Limit: new(0.6), Deadband: new(0.05), OnDelay: new(time.Minute)}, At: 97},
+		{Point: "residual-entry", Place: "entry point", Low: AlarmSetting{Limit: new(0.2), OnDelay: new(time.Minute)}, Rule: "surface-water", At: 94},
+		{Point: "residual-out", Place: "clearwell outlet", Low: AlarmSetting{Limit: new(0.6), Deadband: new(0.05), OnDelay: new(time.Minute)}, At: 98},
 	})
 	check("segments", s.Segments, []Segment{{
-		Name: "clearwell", Residual: "residual-out", PH: "ph-out", Temperature: "temperature-out", Flow: "plant-flow", Level: "clearwell-level",
-		Volume: 567.8117676, LevelFull: 3.6576, BafflingFactor: 0.5, GiardiaLog: 0.5, VirusLog: 2, At: 102,
+		Name: "clearwell", Residual: "residual-out", PH: "ph-out", Temperature: "temperature-out", Flow: []string{"plant-flow"}, Level: "clearwell-level",
+		AgreeWithin: 0.1, NoResidualUnder: 0.02, Method: "table", Target: 1, Volume: 567.8117676, LevelFull: 3.6576, BafflingFactor: 0.5, GiardiaLog: 0.5, VirusLog: 2, At: 103,
+	}, {
+		// pi/4 x (2 ft)2 x 1900 ft
+		Name: "transmission", Residual: "residual-entry", PH: "ph-out", Temperature: "temperature-out", Flow: []string{"plant-flow"},
+		AgreeWithin: 0.1, NoResidualUnder: 0.02, Method: "table", Target: 1, Volume: math.Pi * 1900 * 0.028316846592, BafflingFactor: 1, GiardiaLog: 0.5, VirusLog: 2, At: 114,
 	}})
+	check("trains", s.Trains, []Train{{Name: "disinfection", Segments: []string{"clearwell", "transmission"}, Filtration: "conventional", At: 126}})
 	check("a bank", s.Banks[0], Bank{
-		Name: "north", Place: "chlorine-room", RoomTemperature: "room-temperature", HeaderPressure: 294378.204209, At: 115,
+		Name: "north", Place: "chlorine-room", RoomTemperature: "room-temperature", HeaderPressure: 294378.204209, At: 131,
 		Containers: []Container{
 			{Name: "north-1", Kind: "ton", Scale: "north-1-weight", Tare: 671.3167076, Heel: 16.32932532, Division: 0.45359237},
 			{Name: "north-2", Kind: "ton", Scale: "north-2-weight", Tare: 684.9244787, Heel: 16.32932532, Division: 0.45359237},
@@ -115,8 +121,8 @@ func TestKestrelRidge(t *testing.T) {
 		Name: "wellhouse-2", Kind: "cylinder-150", Scale: "wellhouse-2-weight", Tare: 42.864478965, Heel: 1.224699399, Division: 0.226796185,
 	})
 	check("detectors", s.Detectors[:2], []Detector{
-		{Name: "gas-1", Room: "chlorine-room", Concentration: "gas-1-ppm", Level1: AlarmSetting{Limit: new(0.5)}, Level2: AlarmSetting{Limit: new(1.0)}, At: 139},
-		{Name: "gas-2", Room: "chlorine-room", Concentration: "gas-2-ppm", At: 140},
+		{Name: "gas-1", Room: "chlorine-room", Concentration: "gas-1-ppm", Level1: AlarmSetting{Limit: new(0.5)}, Level2: AlarmSetting{Limit: new(1.0)}, Sensor: Sensor{DriftLimit: 0.3, StuckAfter: time.Hour}, At: 155},
+		{Name: "gas-2", Room: "chlorine-room", Concentration: "gas-2-ppm", Sensor: Sensor{DriftLimit: 0.3, StuckAfter: time.Hour}, At: 156},
 	})
 	check("the number of banks and detectors", []int{len(s.Banks), len(s.Detectors)}, []int{3, 4})
 }
@@ -160,6 +166,20 @@ func TestEveryKey(t *testing.T) {
 		{"decimal digits", s.Instruments[1].Points[9], Point{
 			Name: "feed-total", Table: InputRegister, Address: 23, Type: "bcd32", Order: "CDAB", Scale: 1, Unit: unit("lb"), Every: time.Second, StaleAfter: 3 * time.Second, At: 89}},
 		{"a ratio in per cent and a bare one", s.Segments[0].InactivationLow, AlarmSetting{Limit: new(1.1), Deadband: new(0.05), OnDelay: second(30), OffDelay: second(120)}},
+		{"a State's least residual", []any{s.Residuals[0].Rule, s.Residuals[0].Least}, []any{"ground-water", units.MilligramsPerLitre(0.5)}},
+		{"two analysers to compare", []any{s.Segments[0].ResidualIn, s.Segments[0].Decay * 3600, s.Segments[0].AgreeWithin}, []any{"residual-in", 0.2, 0.2}},
+		{"an analyser that shows nothing", s.Segments[0].NoResidualUnder, units.MilligramsPerLitre(0.03)},
+		{"how a segment is worked", []any{s.Segments[0].Method, s.Segments[0].Target}, []any{"regression", 1.2}},
+		{"the look ahead", s.Segments[0].RatioAheadLow, AlarmSetting{Limit: new(1.15), Deadband: new(0.06), OnDelay: second(60), OffDelay: second(180)}},
+		{"flows that add", s.Segments[1].Flow, []string{"plant-flow", "filtered-flow"}},
+		// pi/4 x (2 ft)2 x 1900 ft = 5969.026 ft3, of 0.028316846592 m3 each.
+		{"the water in a pipe", s.Segments[1].Volume, units.CubicMetres(math.Pi * 1900 * 0.028316846592)},
+		{"the flow in alone", [][]string{s.Segments[2].Flow, s.Segments[2].Inflow}, [][]string{nil, {"filtered-flow"}}},
+		{"a train", s.Trains[0], Train{Name: "main", Segments: []string{"clearwell", "transmission"}, Filtration: "conventional",
+			InactivationLow: AlarmSetting{Limit: new(1.05), Deadband: new(0.03), OnDelay: second(40), OffDelay: second(50)},
+			RatioAheadLow:   AlarmSetting{Limit: new(1.1), Deadband: new(0.04), OnDelay: second(41), OffDelay: second(51)}, At: s.Trains[0].At}},
+		{"a train with logs of its own", s.Trains[1], Train{Name: "side", Segments: []string{"reservoir"}, GiardiaLog: 1, VirusLog: 3, At: s.Trains[1].At}},
+		{"holidays", s.Holidays, []time.Time{time.Date(2026, 11, 26, 0, 0, 0, 0, time.UTC), time.Date(2026, 12, 25, 0, 0, 0, 0, time.UTC)}},
 		{"a ratio of withdrawal", s.Banks[0].WithdrawalHigh, AlarmSetting{Limit: new(0.9), Deadband: new(0.1), OnDelay: second(300), OffDelay: second(900)}},
 		{"days", s.Banks[0].EmptyNotice, AlarmSetting{Limit: new(259200.0), Deadband: new(14400.0), OnDelay: second(1200), OffDelay: second(1260)}},
 		{"minutes", s.Banks[0].EmptyUrgent, AlarmSetting{Limit: new(43200.0), Deadband: new(2700.0), OnDelay: second(1320), OffDelay: second(3600)}},
@@ -189,7 +209,7 @@ func TestMinimal(t *testing.T) {
 	}
 	for path, want := range map[string]string{
 		"lines.*.baud": "19200", "lines.*.parity": "even", "lines.*.stop_bits": "1",
-		"segments.*.giardia_log": "3", "segments.*.virus_log": "4",
+		"segments.*.giardia_log": "3", "segments.*.virus_log": "4", "segments.*.method": "table",
 		"banks.*.containers.*.heel": "0 kg", "banks.*.containers.*.division": "0 kg",
 	} {
 		if got := newReader("", nil).keys[path].Default; got != want {
@@ -252,8 +272,9 @@ func TestStartingLimitsAreThoseOfTheCatalogue(t *testing.T) {
 	one, two := alarms.DetectorLevel("g", "room", "x", 1), alarms.DetectorLevel("g", "room", "x", 2)
 	low, withdrawal := alarms.ResidualLow("p", "place", "x"), alarms.WithdrawalHigh("b", "place", "x")
 	notice, urgent := alarms.EmptyNotice("b", "place", "x"), alarms.EmptyUrgent("b", "place", "x")
-	want := []float64{one.Limit, one.Deadband, two.Limit, two.Deadband, low.Limit, withdrawal.Limit, withdrawal.Deadband, notice.Limit, urgent.Limit}
-	got := []float64{level1, level1Deadband, level2, level2Deadband, residualLow, withdrawalHigh, withdrawalHighDeadband, emptyNotice, emptyUrgent}
+	three, exposure, deviation := alarms.DetectorLevel("g", "room", "x", 3), alarms.ExposureHigh("g", "room", "8h", "x"), alarms.RoomDeviation("r", "x", "y")
+	want := []float64{three.Limit, three.Deadband, exposure.Limit, exposure.Deadband, deviation.Limit, deviation.Deadband, one.Limit, one.Deadband, two.Limit, two.Deadband, low.Limit, withdrawal.Limit, withdrawal.Deadband, notice.Limit, urgent.Limit}
+	got := []float64{level3, level3Deadband, exposureLimit, exposureDeadband, deviationLimit, deviationDeadband, level1, level1Deadband, level2, level2Deadband, residualLow, withdrawalHigh, withdrawalHighDeadband, emptyNotice, emptyUrgent}
 	if d := cmp.Diff(want, got); d != "" {
 		t.Errorf("catalogue and reader differ (-catalogue +reader):\n%s", d)
 	}

@@ -59,7 +59,7 @@ type ResidualClock struct {
 type ResidualState struct {
 	// Under is how long, in s, the residual has been under the least, Left how long
 	// it may still be so; Left is negative after the limit. While the residual is
-	// not known a running clock runs on, and both are uncertain.
+	// not known well a running clock runs on, and both are uncertain.
 	Under, Left Value
 	Since       time.Time
 }
@@ -70,10 +70,14 @@ func (c *ResidualClock) Step(now time.Time, residual reading.Reading) ResidualSt
 	r := residual.Checked()
 	under := c.Under.Running()
 	q := reading.GoodQuality()
-	if r.Quality.Usable() {
-		under = r.Value < c.Rule.Least-edge
-	} else {
+	if r.Quality.Level != reading.Good {
 		q = reading.UncertainBecause(r.Quality.Reason)
+	}
+	switch {
+	case r.Quality.Usable() && r.Value < c.Rule.Least-edge:
+		under = true
+	case r.Quality.Level == reading.Good:
+		under = false
 	}
 	c.Under.Run(now, under)
 	return ResidualState{

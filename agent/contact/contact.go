@@ -25,6 +25,9 @@ type Settings struct {
 	Method               Method
 	// Target is the ratio that the looks ahead aim at, 0 for 1.
 	Target float64
+	// FlowsIn tells that Inputs.Flow is that into the segment; the flow out is then
+	// worked from it and the change of the volume.
+	FlowsIn bool
 }
 
 // Inputs are the present readings of a segment, in SI units: mg/L, pH, °C, m³/s
@@ -49,8 +52,9 @@ type Result struct {
 	// Inflow follow the water, as Residence describes; they are bad until the
 	// history reaches back far enough.
 	Static, Entry, Inflow Value
-	// Volume is the present one, in m³.
-	Volume Value
+	// Volume is the present one, in m³, Outflow the flow out, in m³/s.
+	Volume  Value
+	Outflow reading.Reading
 	// CT is in mg·min/L.
 	CT Value
 	Credit
@@ -102,6 +106,7 @@ const overfull = 1.2
 type Segment struct {
 	s        Settings
 	water    *Residence
+	balance  *balance // nil where the outflow is measured
 	trends   trends
 	ring     [buckets]bucket
 	first    time.Time
@@ -124,7 +129,11 @@ func NewSegment(s Settings) *Segment {
 	if s.Target == 0 {
 		s.Target = 1
 	}
-	return &Segment{s: s, water: NewResidence(s.BafflingFactor)}
+	g := &Segment{s: s, water: NewResidence(s.BafflingFactor)}
+	if s.FlowsIn {
+		g.balance = &balance{}
+	}
+	return g
 }
 
 // Step folds the readings that hold at now in. Bad readings do not enter the
@@ -134,18 +143,27 @@ func (g *Segment) Step(now time.Time, in Inputs) Result {
 	for _, r := range []*reading.Reading{&in.Residual, &in.PH, &in.Temperature, &in.Flow, &in.Level} {
 		*r = r.Checked()
 	}
+	volume := g.volume(in.Level)
+	if g.balance != nil {
+		if g.first.IsZero() {
+			g.first, g.last = now, now
+		}
+		in.Flow = g.balance.step(max(0, now.Sub(g.first)), in.Flow, volume)
+	}
 	if in.Flow.Quality.Usable() && in.Flow.Value < -trickle {
 		// Water that runs backwards says nothing about how long it stays, and must
 		// not thin the mean of the hour.
 		in.Flow.Quality = reading.BadBecause(reading.Inconsistent)
 	}
-	volume := g.volume(in.Level)
 	g.roll(now, in.Flow, volume)
 	g.water.Step(now, Value{in.Flow.Value, in.Flow.Quality}, volume)
 	static, lowest := g.t10(in.Flow, volume)
 	entry, inflow := g.water.Times()
+	if q := reading.Worst(in.Flow.Quality, volume.Quality); !q.Usable() { // what the history tells is old
+		entry, inflow = Value{Quality: q}, Value{Quality: q}
+	}
 	t10, basis := shortest(static, entry, inflow)
-	r := Result{T10: t10, Basis: basis, Static: static, Entry: entry, Inflow: inflow, Volume: volume}
+	r := Result{T10: t10, Basis: basis, Static: static, Entry: entry, Inflow: inflow, Volume: volume, Outflow: in.Flow}
 	r.CT = derive(in.Residual.Value*t10.Value/60, t10.Quality, in.Residual.Quality)
 	if in.Residual.Value < 0 && r.CT.Quality.Usable() {
 		// An analyser's zero may drift under nought; the water has no less than none.
@@ -282,7 +300,7 @@ func (g *Segment) t10(flow reading.Reading, volume Value) (t10 Value, lowest flo
 }
 
 // shortest is the shortest T10 that is known. Without the static one there is
-// none, since what the history tells of lost readings is old.
+// none: nothing flows.
 func shortest(static, entry, inflow Value) (Value, Basis) {
 	v, basis := static, Static
 	if !static.Quality.Usable() {

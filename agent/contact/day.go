@@ -28,6 +28,11 @@ type Day struct {
 	flows   [buckets]flowMinute // of the last hour, by minute since the Unix epoch
 	clock   flowHour            // the present clock hour
 	extreme extremes
+	worked  struct { // the ratio of the extremes, so as not to work it anew
+		flow  float64
+		of    extremes
+		ratio DayRatio
+	}
 }
 
 // DayRecord is one day of a segment.
@@ -119,10 +124,7 @@ func (d *Day) Step(now time.Time, in Inputs, r *Result) (closed *DayRecord) {
 }
 
 // Record is the present day as far as it has come.
-func (d *Day) Record() DayRecord {
-	day := *d
-	return day.close()
-}
+func (d *Day) Record() DayRecord { return d.close() }
 
 func (d *Day) open(from time.Time) {
 	local := from.In(d.zone)
@@ -148,7 +150,10 @@ func (d *Day) close() DayRecord {
 			flow = c
 		}
 		if flow.Quality.Usable() {
-			r.Extremes = d.ratio(flow.Value, e.lowVolume, e.lowC, e.highC, e.pH, e.tC)
+			if w := &d.worked; w.flow != flow.Value || w.of != e {
+				w.flow, w.of, w.ratio = flow.Value, e, d.ratio(flow.Value, e.lowVolume, e.lowC, e.highC, e.pH, e.tC)
+			}
+			r.Extremes = d.worked.ratio
 		}
 	}
 	return r

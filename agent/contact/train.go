@@ -48,6 +48,16 @@ func (f Filtration) LeftToDisinfection() (giardia, virus float64, known bool) {
 	return owedGiardia - giardia, owedVirus - virus, known
 }
 
+// AtLeast is the inactivation that a ratio of a segment stands for: at least so
+// much of both organisms, of what it owes.
+func (s *Settings) AtLeast(ratio Value) Credit {
+	return Credit{
+		Ratio:      ratio,
+		GiardiaLog: derive(ratio.Value*s.GiardiaLog, ratio.Quality),
+		VirusLog:   derive(ratio.Value*s.VirusLog, ratio.Quality),
+	}
+}
+
 // Total sums disinfection segments that the water passes one after the other, as
 // 40 CFR 141.534 sums the ratios of each: the logs add. GiardiaLog and VirusLog
 // are what the whole owes. One segment that is not known makes the sum not known.

@@ -122,7 +122,10 @@ func TestKilledWhileCommitting(t *testing.T) {
 				t.Fatalf("round %d: event %d where %d belongs", round, seq, want)
 			}
 		}
-		if acked, _ := j.Acked("mqtt"); acked > last || last-acked > 21 {
+		// The child confirms every event whose number three divides and that ends a
+		// batch. Begun anew at any number it may write 29 before one does, and it is
+		// killed before it confirms the next.
+		if acked, _ := j.Acked("mqtt"); acked > last || last-acked > 29+7 {
 			t.Errorf("round %d: acknowledged %d of %d", round, acked, last)
 		}
 		if err := j.Close(); err != nil {

@@ -90,15 +90,47 @@ func (b *Broker) URL() string { return "tcp://" + b.Address() }
 func (b *Broker) Keep() {
 	b.t.Helper()
 	b.Stop()
+	b.configure("persistence true\npersistence_location " + filepath.Dir(b.conf) + "/\nmax_queued_messages 0\n")
+	b.Start()
+}
+
+// Admit lets more users in, once the broker is started again, and narrows all of
+// them to what an access-control list says.
+func (b *Broker) Admit(acl string, logins ...Login) {
+	b.t.Helper()
+	b.Stop()
+	dir := filepath.Dir(b.conf)
+	for _, l := range logins {
+		if out, err := exec.Command(Tool(b.t, "mosquitto_passwd"), "-b", filepath.Join(dir, "passwords"), l.User, l.Password).CombinedOutput(); err != nil {
+			b.t.Fatalf("mosquitto_passwd: %v: %s", err, out)
+		}
+	}
+	file := filepath.Join(dir, "acl")
+	if err := os.WriteFile(file, []byte(acl), 0o600); err != nil {
+		b.t.Fatal(err)
+	}
+	b.configure("acl_file " + file + "\n")
+	b.Start()
+}
+
+// As is the same broker for another user.
+func (b *Broker) As(l Login) *Broker {
+	other := *b
+	other.login = l
+	return &other
+}
+
+// configure adds to what a broker reads when it starts.
+func (b *Broker) configure(lines string) {
+	b.t.Helper()
 	f, err := os.OpenFile(b.conf, os.O_APPEND|os.O_WRONLY, 0)
 	if err != nil {
 		b.t.Fatal(err)
 	}
 	defer f.Close()
-	if _, err := fmt.Fprintf(f, "persistence true\npersistence_location %s/\nmax_queued_messages 0\n", filepath.Dir(b.conf)); err != nil {
+	if _, err := f.WriteString(lines); err != nil {
 		b.t.Fatal(err)
 	}
-	b.Start()
 }
 
 // Start starts a stopped or killed broker on the same port. It answers when Start

@@ -31,12 +31,15 @@ const (
 //     or be believed in the end; see jumps.
 //   - Stuck: a value that stands still for StuckAfter is uncertain until it
 //     moves. It stays in use: a true value may stand still as well.
+//   - Doubt: what the segment found that it belongs to, at the step before: it
+//     disagrees with another analyser, or shows no chlorine in moving water.
 //
 // Gas is never hidden: on the point of a detector a jump makes the value
 // uncertain, not bad, and so does a status on a value over the range.
 type condition struct {
-	statuses []int // the points of Status
-	gas      bool  // the point of a detector
+	statuses []int             // the points of Status
+	gas      bool              // the point of a detector
+	doubts   []reading.Quality // one for each check that a segment makes
 
 	// Of the last reading.
 	status reading.Quality // the worst that a status has said since
@@ -107,7 +110,7 @@ func (pt *point) settle(p *Plant) {
 	if pt.StuckAfter > 0 && pt.still >= pt.StuckAfter {
 		stuck = reading.UncertainBecause(reading.Frozen)
 	}
-	pt.current.Quality = reading.Worst(pt.raw.Quality, pt.status, rate, stuck)
+	pt.current.Quality = reading.Worst(pt.raw.Quality, pt.status, rate, stuck, reading.Worst(pt.doubts...))
 }
 
 // jumps tells whether a usable value is further from the one believed than

@@ -23,7 +23,7 @@ func station(change func(residual, gas *Point)) Settings {
 	s := Settings{
 		Instruments: []Instrument{{Name: "analyser", Line: "line-a"}},
 		Points:      []Point{point("residual", "mg/L"), point("gas", "ppm"), point("state", "1"), point("purge", "1")},
-		Detectors:   []Detector{{"gas-1", "gas", air.Settings{Level1: 0.5, Level2: 1}}},
+		Detectors:   []Detector{{Name: "gas-1", Concentration: "gas", Settings: air.Settings{Level1: 0.5, Level2: 1}}},
 		Shown:       Shown{Mass: unit("kg"), MassFlow: unit("kg/d")},
 	}
 	change(&s.Points[0], &s.Points[1])

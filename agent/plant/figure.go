@@ -21,6 +21,23 @@ const (
 	InactivationRatio Quantity = "inactivation-ratio"
 	GiardiaLog        Quantity = "giardia-log"
 	VirusLog          Quantity = "virus-log"
+	T10Static         Quantity = "t10-static"
+	T10Entry          Quantity = "t10-entry"
+	T10Inflow         Quantity = "t10-inflow"
+	ResidualNeeded    Quantity = "residual-needed"
+	FlowGreatest      Quantity = "flow-greatest"
+	RatioAhead        Quantity = "ratio-ahead"
+	RatioAheadIn      Quantity = "ratio-ahead-in"
+	DayRatio          Quantity = "day-ratio"
+	DayRatioExtremes  Quantity = "day-ratio-extremes"
+	DayLowestRatio    Quantity = "day-lowest-ratio"
+	DayPeakFlow       Quantity = "day-peak-flow"
+	DayCovered        Quantity = "day-covered"
+	UnderResidual     Quantity = "under-residual"
+	UnderResidualLeft Quantity = "under-residual-left"
+	GrabSampleDue     Quantity = "grab-sample-due"
+	AnalyserBackIn    Quantity = "analyser-back-in"
+	AnnualAverage     Quantity = "annual-average"
 	NetWeight         Quantity = "net-weight"
 	WithdrawalRate    Quantity = "withdrawal-rate"
 	WithdrawalLimit   Quantity = "withdrawal-limit"
@@ -39,12 +56,15 @@ type Kind string
 
 // The kinds of owner.
 const (
-	PointKind      Kind = "point"
-	SegmentKind    Kind = "segment"
-	BankKind       Kind = "bank"
-	DetectorKind   Kind = "detector"
-	InstrumentKind Kind = "instrument"
-	LineKind       Kind = "line"
+	PointKind        Kind = "point"
+	SegmentKind      Kind = "segment"
+	TrainKind        Kind = "train"
+	EntryKind        Kind = "entry"
+	DistributionKind Kind = "distribution"
+	BankKind         Kind = "bank"
+	DetectorKind     Kind = "detector"
+	InstrumentKind   Kind = "instrument"
+	LineKind         Kind = "line"
 )
 
 // Figure is one named number with all that a reader needs to trust it.
@@ -68,6 +88,9 @@ type Figure struct {
 	// Detail completes a sentence: what a state figure found, or why the figure
 	// is not usable.
 	Detail string
+	// Evidence tells what else speaks for or against what the figure says, and Vote
+	// how the detectors of its room stand; empty when there is nothing to tell.
+	Evidence, Vote string
 	// First is what a person should try first, by what a state figure found.
 	First string
 }

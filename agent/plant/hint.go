@@ -115,6 +115,10 @@ func pointHint(reason string) string {
 		return "Give it the time that its manual names; if it does not end, look at its display."
 	case reading.Frozen:
 		return "Compare with a measurement by hand; then look for what holds the value: no sample flow, a stuck float, a sensor in its cap, an output on hold."
+	case reading.Disagrees:
+		return "Measure both by hand: one of the two analysers is wrong, or the water takes another way than the site file says."
+	case reading.NoResidual:
+		return "Measure by hand, now: if there is chlorine, the analyser gets no sample or its reagent or sensor has failed; if there is none, the feed has stopped."
 	case reading.Jumped:
 		return "Compare with a measurement by hand; then look for a loose contact, air in the sample, or someone at the instrument."
 	default:

@@ -5,28 +5,9 @@ import (
 	"time"
 
 	"ebbwatch/agent/air"
-	"ebbwatch/agent/contact"
 	"ebbwatch/agent/reading"
 	"ebbwatch/agent/supply"
 )
-
-// step gives a segment its figures, in the order in which New listed them.
-func (s *segment) step(p *Plant, now time.Time, w *writer) {
-	r := s.state.Step(now, contact.Inputs{
-		Residual: p.reading(s.residual), PH: p.reading(s.ph), Temperature: p.reading(s.temperature),
-		Flow: p.reading(s.flow), Level: p.reading(s.level),
-	})
-	at := p.oldest(s.residual, s.ph, s.temperature, s.flow, s.level)
-	put := func(v contact.Value, method string) { w.next(v.Quality, at).set(v.Value).Method = method }
-	method := string(s.Settings.Method)
-	put(r.T10, string(r.Basis))
-	put(r.CT, string(r.Basis))
-	put(r.RequiredGiardia, method)
-	put(r.RequiredVirus, method)
-	put(r.Ratio, method)
-	put(r.GiardiaLog, method)
-	put(r.VirusLog, method)
-}
 
 // step gives a bank its figures.
 func (b *bank) step(p *Plant, now time.Time, w *writer) {
@@ -53,12 +34,12 @@ func (b *bank) step(p *Plant, now time.Time, w *writer) {
 // what it tells. A detector that has not been read yet is given its time.
 func (d *detector) step(p *Plant, w *writer) {
 	r := p.reading(d.point)
-	j := air.Judge(r, d.Settings)
+	j := d.result
 	w.next(j.Quality, r.Time).set(float64(j.Concentration))
 	w.next(j.Quality, r.Time).set(float64(j.Level))
 	f := w.next(reading.GoodQuality(), r.Time)
 	if !j.Available && j.Quality.Reason != reading.NotYetRead {
-		f.Value, f.Detail = 1, reading.Explain(j.Quality.Reason)
+		f.Value, f.Detail = 1, air.Why(j.Blind)
 	}
 }
 

@@ -26,8 +26,11 @@ type Settings struct {
 	Instruments []Instrument
 	Points      []Point
 	Segments    []Segment
+	Trains      []Train
+	EntryPoints []EntryPoint
 	Banks       []Bank
 	Detectors   []Detector
+	Rooms       []Room
 	// Shown chooses the units that derived figures are shown in.
 	Shown Shown
 }
@@ -87,16 +90,45 @@ type Status struct {
 
 // Segment is a disinfection segment; Level is empty for a constant volume.
 type Segment struct {
-	Name                                   string
-	Residual, PH, Temperature, Flow, Level string
-	Settings                               contact.Settings
+	Name                             string
+	Residual, PH, Temperature, Level string
+	// Flow are the points whose sum is the flow out or, with Settings.FlowsIn, the
+	// flow in.
+	Flow []string
+	// ResidualIn is the point of the residual at the inlet, empty where none is
+	// compared; Decay, a second, and Within, in mg/L, are those of contact.Pair.
+	ResidualIn    string
+	Decay, Within float64
+	// Blank is the residual, in mg/L, under which the analyser of moving water shows
+	// nothing; 0 for no check.
+	Blank    float64
+	Settings contact.Settings
+}
+
+// Train is a row of segments that the water passes one after the other, with the
+// log inactivation that the whole owes.
+type Train struct {
+	Name                 string
+	Segments             []string
+	GiardiaLog, VirusLog float64
+}
+
+// EntryPoint is where water enters the distribution system: the point of its
+// residual and the rules that hold for it.
+type EntryPoint struct {
+	Point    string
+	Residual contact.ResidualRule
+	Analyser contact.AnalyserRule
+	Calendar contact.Calendar
 }
 
 // Bank is a set of containers on one header. Scales names the point of each
 // container, in the order of Settings.Containers. RoomTemperature is empty when
 // the room is not measured.
 type Bank struct {
-	Name            string
+	Name string
+	// Place is the room in which it stands, where detectors watch it.
+	Place           string
 	Scales          []string
 	RoomTemperature string
 	Settings        supply.BankSettings
@@ -107,6 +139,9 @@ type Detector struct {
 	Name          string
 	Concentration string
 	Settings      air.Settings
+	// Room is the name of one of Rooms, or of none.
+	Room     string
+	Services []Service
 }
 
 // Plant holds the state between steps. It is not safe for concurrent use.
@@ -115,12 +150,17 @@ type Plant struct {
 	lines       []line
 	points      []point
 	segments    []segment
+	trains      []train
+	entries     []entry
 	banks       []bank
 	detectors   []detector
+	airRooms    []room
 	byPoint     map[string]int
 	figures     []Figure
 	zone        *time.Location
 	started     time.Time
+	// distribution is the running annual average of the residual in the system.
+	distribution contact.AnnualAverage
 }
 
 type point struct {
@@ -156,8 +196,21 @@ type line struct {
 
 type segment struct {
 	Segment
-	state                                  *contact.Segment
-	residual, ph, temperature, flow, level int
+	state                            *contact.Segment
+	day                              *contact.Day
+	last                             contact.Result
+	residual, ph, temperature, level int
+	flows                            []int
+	inputs                           []int // all of these points
+	pair                             *pair // nil where no inlet is compared
+	blank                            contact.Blank
+	blankDoubt                       int // in the doubts of the residual
+}
+
+// pair compares two points.
+type pair struct {
+	contact.Pair
+	in, inDoubt, outDoubt int
 }
 
 type bank struct {
@@ -170,7 +223,9 @@ type bank struct {
 
 type detector struct {
 	Detector
-	point int
+	point, room int
+	state       *air.Detector
+	result      air.Result
 }
 
 const none = -1
@@ -207,19 +262,40 @@ func New(s Settings) (*Plant, error) {
 			pt.statuses = append(pt.statuses, find(pt.Name, st.Point))
 		}
 	}
-	one, minute, ct := units.MustParse("1"), units.MustParse("min"), units.MustParse("mg.min/L")
+	one, hour := units.MustParse("1"), units.MustParse("h")
 	for _, sg := range s.Segments {
-		p.segments = append(p.segments, segment{
-			Segment: sg, state: contact.NewSegment(sg.Settings),
-			residual: find(sg.Name, sg.Residual), ph: find(sg.Name, sg.PH), temperature: find(sg.Name, sg.Temperature),
-			flow: find(sg.Name, sg.Flow), level: optional(sg.Name, sg.Level),
-		})
+		p.segments = append(p.segments, p.segment(sg, find, optional))
+		for _, f := range p.segments[len(p.segments)-1].figures(p) {
+			p.add(f)
+		}
+	}
+	for _, tr := range s.Trains {
+		t := train{Train: tr}
+		for _, name := range tr.Segments {
+			at := slices.IndexFunc(p.segments, func(sg segment) bool { return sg.Name == name })
+			if at < 0 {
+				missing = cmp.Or(missing, fmt.Errorf("%s needs the segment %q, which does not exist", tr.Name, name))
+				continue
+			}
+			t.segments = append(t.segments, at)
+		}
+		p.trains = append(p.trains, t)
+		for _, q := range []Quantity{InactivationRatio, GiardiaLog, VirusLog, RatioAhead} {
+			p.add(Figure{Kind: TrainKind, Owner: tr.Name, Quantity: q, Unit: one})
+		}
+	}
+	for _, e := range s.EntryPoints {
+		p.entries = append(p.entries, entry{EntryPoint: e, point: find(e.Point, e.Point),
+			residual: contact.ResidualClock{Rule: e.Residual}, analyser: contact.AnalyserClock{Rule: e.Analyser, Calendar: e.Calendar}})
 		for _, f := range []struct {
 			q Quantity
 			u units.Unit
-		}{{T10, minute}, {CT, ct}, {CTRequiredGiardia, ct}, {CTRequiredVirus, ct}, {InactivationRatio, one}, {GiardiaLog, one}, {VirusLog, one}} {
-			p.add(Figure{Kind: SegmentKind, Owner: sg.Name, Quantity: f.q, Unit: f.u})
+		}{{UnderResidual, hour}, {UnderResidualLeft, hour}, {GrabSampleDue, hour}, {AnalyserBackIn, units.MustParse("d")}} {
+			p.add(Figure{Kind: EntryKind, Owner: e.Point, Quantity: f.q, Unit: f.u})
 		}
+	}
+	if len(s.EntryPoints) > 0 {
+		p.add(Figure{Kind: DistributionKind, Owner: Distribution, Quantity: AnnualAverage, Unit: units.MustParse("mg/L")})
 	}
 	for _, b := range s.Banks {
 		if len(b.Scales) != len(b.Settings.Containers) {
@@ -234,13 +310,13 @@ func New(s Settings) (*Plant, error) {
 		for _, f := range []struct {
 			q Quantity
 			u units.Unit
-		}{{NetWeight, s.Shown.Mass}, {WithdrawalRate, s.Shown.MassFlow}, {WithdrawalLimit, s.Shown.MassFlow}, {WithdrawalRatio, one}, {TimeToEmpty, units.MustParse("h")}} {
+		}{{NetWeight, s.Shown.Mass}, {WithdrawalRate, s.Shown.MassFlow}, {WithdrawalLimit, s.Shown.MassFlow}, {WithdrawalRatio, one}, {TimeToEmpty, hour}} {
 			p.add(Figure{Kind: BankKind, Owner: b.Name, Quantity: f.q, Unit: f.u})
 		}
 	}
 	for _, d := range s.Detectors {
 		gas := find(d.Name, d.Concentration)
-		p.detectors = append(p.detectors, detector{d, gas})
+		p.detectors = append(p.detectors, detector{Detector: d, point: gas, room: none, state: air.NewDetector(d.Settings)})
 		if gas < len(p.points) {
 			p.points[gas].gas = true
 		}
@@ -278,6 +354,7 @@ func New(s Settings) (*Plant, error) {
 		l.points = append(l.points, p.instruments[i].points...)
 		p.instruments[i].line = at
 	}
+	p.rooms(s, optional)
 	return p, missing
 }
 
@@ -333,8 +410,18 @@ func (p *Plant) Step(now time.Time, rs []reading.Reading) []Figure {
 			f.Detail = pt.says
 		}
 	}
+	p.senseAir()
 	for i := range p.segments {
 		p.segments[i].step(p, now, &w)
+	}
+	for i := range p.trains {
+		p.trains[i].step(p, &w)
+	}
+	for i := range p.entries {
+		p.entries[i].step(p, now, &w)
+	}
+	if len(p.entries) > 0 {
+		p.stepDistribution(now, &w)
 	}
 	for i := range p.banks {
 		p.banks[i].step(p, now, &w)
@@ -351,6 +438,7 @@ func (p *Plant) Step(now time.Time, rs []reading.Reading) []Figure {
 	for i := range p.lines {
 		p.lines[i].step(p, &w)
 	}
+	p.stepAir(now, &w, out)
 	return out
 }
 

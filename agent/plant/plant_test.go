@@ -40,7 +40,7 @@ func ridge() Settings {
 	add("wellhouse-scale", "line-c", "wellhouse-1-weight", "lb", "wellhouse-2-weight", "lb")
 	add("wellhouse-air", "line-c", "gas-4-ppm", "ppm", "wellhouse-temperature", "degF")
 	s.Segments = []Segment{{
-		Name: "clearwell", Residual: "residual-out", PH: "ph-out", Temperature: "temperature-out", Flow: "plant-flow", Level: "clearwell-level",
+		Name: "clearwell", Residual: "residual-out", PH: "ph-out", Temperature: "temperature-out", Flow: []string{"plant-flow"}, Level: "clearwell-level",
 		Settings: contact.Settings{
 			Volume: units.CubicMetres(unit("gal").SI(150000)), LevelFull: units.Metres(unit("ft").SI(12)), BafflingFactor: 0.5,
 			GiardiaLog: 0.5, VirusLog: 2, Method: contact.Table,
@@ -59,7 +59,7 @@ func ridge() Settings {
 	bank("south", "room-temperature", "ton", 1500, 36, 1)
 	bank("wellhouse", "wellhouse-temperature", "cylinder-150", 92, 2.7, 0.5)
 	for _, n := range []string{"1", "2", "3", "4"} {
-		s.Detectors = append(s.Detectors, Detector{"gas-" + n, "gas-" + n + "-ppm", air.Settings{Level1: 0.5, Level2: 1}})
+		s.Detectors = append(s.Detectors, Detector{Name: "gas-" + n, Concentration: "gas-" + n + "-ppm", Settings: air.Settings{Level1: 0.5, Level2: 1}})
 	}
 	return s
 }
@@ -111,7 +111,7 @@ func TestFiguresKeepTheirNamesAndOrder(t *testing.T) {
 	s := ridge()
 	p := newPlant(t, s)
 	names := p.Names()
-	if want := len(s.Points) + 7*len(s.Segments) + 5*len(s.Banks) + 3*len(s.Detectors) + 2*len(s.Instruments) + 2*3; len(names) != want {
+	if want := len(s.Points) + 19*len(s.Segments) + 5*len(s.Banks) + 8*len(s.Detectors) + 2*len(s.Instruments) + 2*3; len(names) != want {
 		t.Errorf("%d figures, expected %d", len(names), want)
 	}
 	if sorted := slices.Compact(slices.Sorted(slices.Values(names))); len(sorted) != len(names) {
@@ -138,8 +138,11 @@ func TestAQuietPlant(t *testing.T) {
 	fs, at := run(p, s, 65*time.Minute)
 	for _, f := range fs {
 		want := reading.Good
-		if f.Quantity == TimeToEmpty {
-			want = reading.Uncertain // nothing is drawn
+		switch f.Quantity {
+		case TimeToEmpty: // nothing is drawn
+			want = reading.Uncertain
+		case EightHour: // it has not been watched for so long
+			want = reading.Uncertain
 		}
 		if f.Quality.Level != want || !f.Time.Equal(at) {
 			t.Errorf("%s: %v at %v", f.Name, f.Quality, f.Time)
@@ -199,14 +202,20 @@ func TestABadInputMakesItsFiguresBad(t *testing.T) {
 		}
 		return names
 	}
-	detector := func(name string) []string {
-		return []string{Name(DetectorKind, name, Concentration), Name(DetectorKind, name, GasLevel)}
+	detector := func(name string) (names []string) {
+		for _, q := range []Quantity{Concentration, GasLevel, Rise, Ceiling, ShortTerm, EightHour} {
+			names = append(names, Name(DetectorKind, name, q))
+		}
+		return names
 	}
-	flow := segment(T10, CT, InactivationRatio, GiardiaLog, VirusLog)
-	conditions := segment(CTRequiredGiardia, CTRequiredVirus, InactivationRatio, GiardiaLog, VirusLog)
+	ahead := segment(RatioAhead, RatioAheadIn)
+	flow := append(segment(T10, T10Static, T10Entry, T10Inflow, CT, InactivationRatio, GiardiaLog, VirusLog, ResidualNeeded), ahead...)
+	level := append(segment(FlowGreatest), flow...)
+	conditions := append(segment(CTRequiredGiardia, CTRequiredVirus, InactivationRatio, GiardiaLog, VirusLog, ResidualNeeded, FlowGreatest), ahead...)
+	residual := append(segment(CT, CTRequiredGiardia, InactivationRatio, GiardiaLog, VirusLog, FlowGreatest), ahead...)
 	follow := map[string][]string{
-		"plant-flow": flow, "clearwell-level": flow, "ph-out": conditions, "temperature-out": conditions,
-		"residual-in": nil, "residual-entry": nil, "residual-out": segment(CT, CTRequiredGiardia, InactivationRatio, GiardiaLog, VirusLog),
+		"plant-flow": flow, "clearwell-level": level, "ph-out": conditions, "temperature-out": conditions,
+		"residual-in": nil, "residual-entry": nil, "residual-out": residual,
 		"north-1-weight": bank("north"), "north-2-weight": bank("north"), "south-1-weight": bank("south"), "south-2-weight": bank("south"),
 		"wellhouse-1-weight": bank("wellhouse"), "wellhouse-2-weight": bank("wellhouse"), "room-temperature": nil, "wellhouse-temperature": nil,
 		"gas-1-ppm": detector("gas-1"), "gas-2-ppm": detector("gas-2"), "gas-3-ppm": detector("gas-3"), "gas-4-ppm": detector("gas-4"),

@@ -63,12 +63,30 @@ func (l *line) found(p *Plant) string {
 		how = "has given no reading for too long"
 	}
 	var names []string
+	left := mostNamed
 	for _, i := range l.instruments {
-		names = append(names, p.instruments[i].Name)
+		it := &p.instruments[i]
+		var points []string
+		for _, j := range it.points[:min(left, len(it.points))] {
+			points = append(points, p.points[j].Name)
+		}
+		left -= len(points)
+		switch {
+		case len(points) == 0:
+			names = append(names, it.Name)
+		case len(points) < len(it.points):
+			names = append(names, fmt.Sprintf("%s (%s and %d more)", it.Name, strings.Join(points, ", "), len(it.points)-len(points)))
+		default:
+			names = append(names, fmt.Sprintf("%s (%s)", it.Name, strings.Join(points, ", ")))
+		}
 	}
 	n := len(l.points)
 	return fmt.Sprintf("%s: %d %s not read, of %s; %s", how, n, plural(n, "point is", "points are"), strings.Join(names, ", "), p.lastWell(l.points...))
 }
+
+// mostNamed bounds how many points the sentence about a line names: more, and
+// nobody reads to its end.
+const mostNamed = 24
 
 // step tells whether an instrument is lost: any of its points is bad. A point
 // that has not been read yet is given its time. While the whole line is lost the
@@ -129,7 +147,7 @@ func (it *instrument) stepDoubtful(p *Plant, w *writer, at time.Time) {
 // or under its range, or one still learned, is what it says it is.
 func castsDoubt(reason string) bool {
 	switch reason {
-	case reading.Frozen, reading.Jumped, reading.Fault, reading.Maintenance, reading.WarmingUp:
+	case reading.Frozen, reading.Jumped, reading.Disagrees, reading.NoResidual, reading.Fault, reading.Maintenance, reading.WarmingUp:
 		return true
 	}
 	return false

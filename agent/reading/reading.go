@@ -59,6 +59,8 @@ const (
 	Fault         = "fault"          // the instrument reports a fault of its own
 	Maintenance   = "maintenance"    // the instrument reports that it is being worked on
 	WarmingUp     = "warming-up"     // the instrument reports that it is not ready yet
+	Disagrees     = "disagrees"      // differs from another analyser by more than chlorine decays
+	NoResidual    = "no-residual"    // no chlorine although water flows
 	NoStatus      = "no-status"      // the point that tells the instrument's state is not usable
 )
 
@@ -190,6 +192,10 @@ func Explain(reason string) string {
 		return "has not moved for longer than a live sensor would"
 	case Jumped:
 		return "changed faster than what it measures can"
+	case Disagrees:
+		return "differs from the other analyser of its water by more than chlorine can decay"
+	case NoResidual:
+		return "shows no chlorine although water flows"
 	case Fault:
 		return "reports a fault of its own"
 	case Maintenance:

@@ -65,7 +65,7 @@ var Reasons = []string{
 	reading.OverRange, reading.UnderRange, reading.Stale, reading.Missing, reading.NoFlow,
 	reading.Learning, reading.NotDrawn, reading.OutsideTable, reading.Inconsistent, reading.LineLost,
 	reading.Frozen, reading.Jumped, reading.Fault, reading.Maintenance, reading.WarmingUp,
-	reading.NoStatus,
+	reading.NoStatus, reading.Disagrees, reading.NoResidual,
 }
 
 const otherReason = 255

@@ -298,7 +298,7 @@ func (b *balance) slowly(f *feed) (learnt bool) {
 }
 
 // mistrust is the share by which the feed may be out, with what is not known yet of
-// its gain after some days.
+// its gain.
 func (b *balance) mistrust(f *feed) float64 {
 	switch {
 	case f.given:
@@ -306,8 +306,7 @@ func (b *balance) mistrust(f *feed) float64 {
 	case b.learnt == 0:
 		return unknownGain
 	}
-	days := float64(b.learnt) * slowEvery / dayMinutes
-	return math.Hypot(f.trust*math.Sqrt(1+1/days), 0.5*b.gainError/math.Sqrt(min(1, days)))
+	return math.Hypot(f.trust, 0.5*b.gainError*math.Sqrt(max(1, dayMinutes/slowEvery/float64(b.learnt))))
 }
 
 // jumps is the variance of the jumps that were taken out in the last two days.

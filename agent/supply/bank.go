@@ -216,7 +216,7 @@ func (b *Bank) Step(now time.Time, in Inputs) BankResult {
 	r.Rate = b.rates.hour.value(reading.Worst(weighed, drawn))
 	r.RateQuarter, r.RateDay = b.rates.quarter.value(weighed), b.rates.day.value(weighed)
 	r.Limit, r.LimitMethod = b.limit(weighed, in.Room)
-	r.Ratio = ratio(r.Rate, r.Limit)
+	r.Ratio = b.ratio(r.Rate, r.Limit)
 	r.Draw = b.draw(r.Rate, r.Limit, in.Room)
 	a.stock = a.standby + float64(in.Stock)
 	b.empties(now, a, weighed, &r, in.Stock > 0)
@@ -320,8 +320,16 @@ func (b *Bank) limit(weighed reading.Quality, room *reading.Reading) (Value, Lim
 
 // ratio of rate to limit, not under nought, since a gain is no withdrawal;
 // without a limit any sure withdrawal is over it.
-func ratio(rate, limit Value) Value {
+func (b *Bank) ratio(rate, limit Value) Value {
 	q := reading.Worst(rate.Quality, limit.Quality)
+	if len(b.inUse) == 0 && q.Usable() {
+		// Empty containers cannot be overdrawn. A weight that has fallen in the last
+		// hour says that they were not empty then, or that the tare is wrong.
+		if rate.Low > 0 {
+			q = reading.Worst(q, reading.UncertainBecause(reading.Inconsistent))
+		}
+		return between(0, 0, 0, q)
+	}
 	share := func(v float64) float64 {
 		switch {
 		case limit.Value > 0:

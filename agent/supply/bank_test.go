@@ -131,7 +131,9 @@ func TestBankStates(t *testing.T) {
 		reason       string
 	}{
 		{"empty and not drawn", tons(1), nil, []float64{1530}, []float64{0}, func(r BankResult) bool { return is(r.TimeToEmpty, 0, fine) && is(r.Limit, 0, fine) }, "nothing above the heel: zero whatever the rate"},
-		{"under the heel and drawn", tons(1), nil, []float64{1500}, []float64{50}, func(r BankResult) bool { return is(r.TimeToEmpty, 0, fine) && is(r.Ratio, MaxRatio, fine) }, "drawn where nothing can be given off"},
+		{"under the heel and drawn", tons(1), nil, []float64{1500}, []float64{50}, func(r BankResult) bool {
+			return is(r.TimeToEmpty, 0, fine) && is(r.Ratio, 0, reading.UncertainBecause(reading.Inconsistent))
+		}, "an empty container cannot be overdrawn"},
 		{"standby", tons(2), nil, []float64{3500, 3500}, []float64{0, 0}, func(r BankResult) bool {
 			return r.TimeToEmpty.Quality == reading.UncertainBecause(reading.NotDrawn) && r.TimeToEmpty.Value == r.TimeToEmpty.Low && r.TimeToEmpty.High == MaxTimeToEmpty && r.TimeToEmpty.Value > 3*86400
 		}, "not drawn: a lower bound"},

@@ -41,7 +41,6 @@ type weighing struct {
 	rate            float64       // lb/d
 	weight          float64       // lb at the start
 	outliers        float64       // share of readings
-	drift           float64       // lb from peak to peak over a day
 	extra           func(t time.Duration) float64
 	skip            func(t time.Duration) bool
 }

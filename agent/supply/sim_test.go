@@ -190,13 +190,6 @@ func (s score) coverage() float64 { return s.held / s.n }
 
 func perDay(lb float64) float64 { return lb * poundKilograms / secondsPerDay }
 
-// cramerRao is the least standard deviation of the slope of a window in white
-// noise, in lb/d, with the dither of the display.
-func (g rig) cramerRao(window time.Duration) float64 {
-	n, dt := float64(window/g.every), g.every.Hours()/24
-	return math.Sqrt((g.sigma*g.sigma + g.division*g.division/12) * 12 / (dt * dt * n * (n*n - 1)))
-}
-
 // full reports whether the whole study is asked for.
 func full() bool { return study == "full" }
 

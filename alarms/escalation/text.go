@@ -87,6 +87,9 @@ func (s *Settings) body(n *Notice, age time.Duration) string {
 	}
 	say("%s", measured(c))
 	if waits(n.Kind) {
+		evidence(c, say)
+	}
+	if waits(n.Kind) {
 		if why := causes(c); why != "" {
 			say("%s", why)
 		}
@@ -221,6 +224,16 @@ func number(v float64, unit string) string {
 		return t
 	}
 	return t + " " + unit
+}
+
+// evidence tells what else speaks, so that one look decides.
+func evidence(c *alarms.Condition, say func(string, ...any)) {
+	if c.Vote != "" {
+		say("Vote: %s. T shows gas, N shows none, B cannot be trusted.", c.Vote)
+	}
+	if c.Evidence != "" {
+		say("What else speaks: %s.", c.Evidence)
+	}
 }
 
 // acknowledging says how to end the telling, and what that does not do.

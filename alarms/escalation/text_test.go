@@ -10,13 +10,14 @@ import (
 	"unicode/utf8"
 
 	"ebbwatch/alarms"
+	"ebbwatch/alarms/guidance"
 )
 
 var update = flag.Bool("update", false, "write the golden files anew")
 
 // TestTexts compares notices with the files that people have read and approved.
 func TestTexts(t *testing.T) {
-	trip := catalogued(t, alarms.DetectorLevel("gas-1", "chlorine-room", "x", 2), 1.6)
+	trip := catalogued(t, alarms.DetectorLevel("gas-1", "chlorine-room", "x", 2, guidance.Default().FirstActions("chlorine-room", []guidance.Kind{guidance.Ton}, 2)...), 1.6)
 	blind := trip
 	blind.Value, blind.Quality = nil, "bad:no-reply"
 	blind.What = "Chlorine gas at gas-1 in chlorine-room was over the limit of 1.0 ppm when last measured; the measurement now does not answer, so the alarm is held."
@@ -31,6 +32,10 @@ func TestTexts(t *testing.T) {
 	}{
 		{"trip", Raised, 1, 0, trip, nil},
 		{"trip-test", Raised, 1, 0, trip, func(c *alarms.Condition) { c.Test = true }},
+		{"trip-evidence", Raised, 1, 0, trip, func(c *alarms.Condition) {
+			c.Vote = "1oo2 TT; second level 2oo2 TN: ok"
+			c.Evidence = "gas-1 rises by 1.2 ppm a minute; gas-2 shows 0.80 ppm; the door is closed; bank north draws 212 lb/d"
+		}},
 		{"trip-second-step", Raised, 2, 5 * time.Minute, trip, nil},
 		{"trip-repeated-blind", Repeated, 3, 25 * time.Minute, blind, nil},
 		{"trip-among-first-still-standing", Raised, 1, 0, trip, func(c *alarms.Condition) {

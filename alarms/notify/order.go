@@ -119,9 +119,14 @@ type request struct {
 	Reason   string
 	Duration string
 	OneShot  bool
+	// Point, Residual and TakenAt are those of a grab sample.
+	Point    string
+	Residual *float64
+	TakenAt  string
 	// Role and MAC prove who may ask.
 	Role, MAC string
 
+	taken    time.Time
 	issued   time.Time
 	duration time.Duration
 	episode  bool // whether the payload names one
@@ -129,8 +134,12 @@ type request struct {
 
 // order is the request as the evaluator takes it, or as it goes into the record.
 func (r *request) order(verb, role string) alarms.Order {
+	grab := alarms.Grab{Point: r.Point, Taken: r.taken}
+	if r.Residual != nil {
+		grab.Residual = *r.Residual
+	}
 	return alarms.Order{
-		Verb: alarms.Verb(verb), ID: r.Order, By: r.By, Role: role, Alarm: r.Alarm, Episode: r.Episode,
+		Grab: grab, Verb: alarms.Verb(verb), ID: r.Order, By: r.By, Role: role, Alarm: r.Alarm, Episode: r.Episode,
 		For: r.duration, OneShot: r.OneShot, Reason: r.Reason, IssuedAt: r.issued,
 	}
 }
@@ -146,6 +155,7 @@ func parseOrder(payload []byte) (request, error) {
 	fields := map[string]any{
 		"order": &r.Order, "issued_at": &r.IssuedAt, "by": &r.By, "alarm": &r.Alarm, "episode": &r.Episode,
 		"reason": &r.Reason, "duration": &r.Duration, "one_shot": &r.OneShot, "role": &r.Role, "mac": &r.MAC,
+		"point": &r.Point, "residual": &r.Residual, "taken_at": &r.TakenAt,
 	}
 	malformed := errors.New("the order is not one JSON object: expected order, issued_at, by, alarm and, to acknowledge, episode")
 	d := json.NewDecoder(bytes.NewReader(payload))
@@ -160,7 +170,7 @@ func parseOrder(payload []byte) (request, error) {
 		name, _ := t.(string)
 		target, ok := fields[name]
 		if !ok {
-			return r, fmt.Errorf("the order has a field %.40q that is not known or comes twice: expected order, issued_at, by, alarm, episode, reason, duration, one_shot, role, mac", name)
+			return r, fmt.Errorf("the order has a field %.40q that is not known or comes twice: expected order, issued_at, by, alarm, episode, reason, duration, one_shot, point, residual, taken_at, role, mac", name)
 		}
 		delete(fields, name)
 		var raw json.RawMessage
@@ -168,7 +178,7 @@ func parseOrder(payload []byte) (request, error) {
 			return r, malformed
 		}
 		if bytes.Equal(raw, []byte("null")) || json.Unmarshal(raw, target) != nil {
-			return r, fmt.Errorf("the order's field %s has the wrong type: expected text, a whole number for episode, true or false for one_shot", name)
+			return r, fmt.Errorf("the order's field %s has the wrong type: expected text, a whole number for episode, a number for residual, true or false for one_shot", name)
 		}
 		r.episode = r.episode || name == "episode"
 	}
@@ -193,8 +203,7 @@ func (r *request) check(verb string, retained bool, now time.Time) (err error) {
 	case retained:
 		return errors.New("the order was retained by the broker, and may be old: send it without the retain flag")
 	}
-	// Go also takes an hour of one digit and a comma, RFC 3339 does not.
-	if r.issued.UnmarshalText([]byte(r.IssuedAt)) != nil || strings.IndexByte(r.IssuedAt, ':') != len("2006-01-02T15") || strings.Contains(r.IssuedAt, ",") {
+	if !rfc3339(r.IssuedAt, &r.issued) {
 		return errors.New("issued_at is not a time: expected RFC 3339, such as 2026-11-25T08:00:00.000Z")
 	}
 	if age := now.Sub(r.issued); age.Abs() > maxOrderAge {
@@ -207,6 +216,12 @@ func (r *request) check(verb string, retained bool, now time.Time) (err error) {
 		}
 	}
 	return r.complete(alarms.Verb(verb))
+}
+
+// rfc3339 reads a time. Go also takes an hour of one digit and a comma, RFC 3339
+// does not.
+func rfc3339(s string, t *time.Time) bool {
+	return t.UnmarshalText([]byte(s)) == nil && strings.IndexByte(s, ':') == len("2006-01-02T15") && !strings.Contains(s, ",")
 }
 
 // complete tells what an order lacks for its verb. Whether it may be given is for
@@ -224,6 +239,10 @@ func (r *request) complete(verb alarms.Verb) error {
 	case alarms.Shelve, alarms.Test:
 		if !level(r.Alarm) || r.Duration == "" && !(verb == alarms.Shelve && r.OneShot) {
 			return fmt.Errorf("for %s, an order names alarm and duration", verb)
+		}
+	case alarms.GrabSample:
+		if !level(r.Point) || r.Residual == nil || !rfc3339(r.TakenAt, &r.taken) {
+			return errors.New("for grab-sample, an order names point, residual in mg/L and taken_at in RFC 3339, such as 2026-11-25T08:00:00.000Z")
 		}
 	case alarms.Note, alarms.Refresh:
 		if r.Alarm != "" && !level(r.Alarm) {

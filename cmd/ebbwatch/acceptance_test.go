@@ -231,6 +231,19 @@ func TestAcceptance(t *testing.T) {
 		return ok && weighed
 	})
 
+	for path, want := range map[string]string{
+		"/": "It is not a safety system", "/v1/snapshot": `"figure":"bank.north.time-to-empty"`,
+		"/v1/history?figure=bank.north.net-weight": `"step_s":`, "/metrics": "ebbwatch_build_info", "/readyz": "polling: ok",
+	} {
+		r := d.get(t, path)
+		if r.code != 200 || !strings.Contains(r.body, want) {
+			t.Errorf("%s gives %d without %q: %.200s", path, r.code, want, r.body)
+		}
+		if strings.Contains(r.body, "quiet-river") {
+			t.Errorf("%s shows the broker's password", path)
+		}
+	}
+
 	scrape := d.get(t, "/metrics").body
 	for _, tc := range []struct {
 		series    string
@@ -353,6 +366,7 @@ func TestAcceptance(t *testing.T) {
 	} else if len(e.Data.FirstAction) == 0 || !strings.HasPrefix(e.Data.FirstAction[0], "The line is well, the instrument has no value") {
 		t.Errorf("what to try first is %q", e.Data.FirstAction)
 	}
+	sub.Wait("the calls of the last hour", figureIs("self.alarms.annunciations-hour", func(v *float64) bool { return v != nil && *v >= 1 }))
 	sub.Wait("CT is null", func(m peertest.Message) bool {
 		return m.Topic == root+"figure/segment.clearwell.ct" && strings.Contains(m.Payload, `"value":null`) && strings.Contains(m.Payload, "bad:not-a-number")
 	})

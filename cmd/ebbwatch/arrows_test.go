@@ -26,6 +26,7 @@ var arrows = map[string]struct {
 	"agent/air":             {[]string{"agent/units", "agent/reading"}, true, "a trip is judged the same live, replayed and at the prompt"},
 	"agent/plant":           {[]string{"agent/units", "agent/reading", "agent/contact", "agent/supply", "agent/air"}, true, "one step from readings to figures, with nothing of the outside"},
 	"alarms":                {nil, true, "alarms judge figures by name and must not know how they are made"},
+	"alarms/guidance":       {nil, true, "words for people, the same live and in a preview"},
 	"alarms/escalation":     {[]string{"alarms"}, true, "who is told when is decided the same live and replayed"},
 	"config":                {[]string{"agent/units"}, false, "a site file can be checked without any part that works on it"},
 	"agent/field":           {[]string{"agent/units", "agent/reading"}, false, "an adapter brings readings and knows nothing of what they mean"},
@@ -36,10 +37,11 @@ var arrows = map[string]struct {
 	"alarms/notify/webhook": {[]string{"alarms/notify/drain"}, false, "a web server is handed bytes, whatever they mean"},
 	"agent":                 {[]string{"agent/plant", "agent/reading", "alarms", "alarms/escalation"}, false, "the owner sees the core and declares what it needs of the edges"},
 	"agent/metrics":         {[]string{"agent", "agent/plant", "agent/reading", "alarms"}, false, "a way out reads the snapshot and can change nothing"},
+	"agent/page":            {[]string{"agent", "agent/plant", "agent/reading", "agent/units", "alarms"}, false, "a way out reads the snapshot; what people order goes the way of all orders"},
 	"agent/registers":       {[]string{"agent", "agent/plant", "agent/reading", "alarms"}, false, "a way out reads the snapshot and can change nothing"},
 	"agent/demo":            {[]string{"agent/units", "agent/reading"}, false, "a simulated plant must not share code with what watches it"},
 	"agent/peertest":        {nil, false, "peers are there because nothing of ours is in them"},
-	"cmd/ebbwatch":          {[]string{"agent", "agent/air", "agent/contact", "agent/demo", "agent/field", "agent/journal", "agent/metrics", "agent/plant", "agent/reading", "agent/registers", "agent/supply", "agent/units", "alarms", "alarms/escalation", "alarms/notify", "alarms/notify/drain", "alarms/notify/mail", "alarms/notify/webhook", "config"}, false, "the only place that sees config, core and edges together"},
+	"cmd/ebbwatch":          {[]string{"agent", "agent/air", "agent/contact", "agent/demo", "agent/field", "agent/journal", "agent/metrics", "agent/page", "agent/plant", "agent/reading", "agent/registers", "agent/supply", "agent/units", "alarms", "alarms/escalation", "alarms/guidance", "alarms/notify", "alarms/notify/drain", "alarms/notify/mail", "alarms/notify/webhook", "config"}, false, "the only place that sees config, core and edges together"},
 }
 
 // impure are the standard packages that a pure one may not import.

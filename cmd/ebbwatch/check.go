@@ -13,6 +13,7 @@ import (
 	"ebbwatch/agent/field"
 	"ebbwatch/agent/plant"
 	"ebbwatch/alarms"
+	"ebbwatch/alarms/guidance"
 	"ebbwatch/config"
 )
 
@@ -24,14 +25,28 @@ read and watched, and when each alarm would speak.
 
 --registers prints the map of the register server alone, as csv, which the key
 registers.map takes to pin the addresses, or as markdown.
+
+  ebbwatch check --first-actions en > first-actions.txt
+
+prints the words of what to do first at a gas alarm, which the key first_actions
+takes once the site has made them its own; check shows them with each alarm.
 `
 
 func runCheck(_ context.Context, args []string, stdout, _ io.Writer) error {
 	fs := flags("check")
 	siteFile := fs.String("site", "", "the site file")
 	form := fs.String("registers", "", "print the register map: csv or markdown")
+	language := fs.String("first-actions", "", "print the words of what to do first, to start a file of your own: en")
 	if err := parse(fs, checkUsage, args, stdout); err != nil {
 		return err
+	}
+	switch *language {
+	case "":
+	case guidance.Default().Language:
+		_, err := io.WriteString(stdout, guidance.English())
+		return err
+	default:
+		return badInput{fmt.Errorf("--first-actions %s, expected %s", *language, guidance.Default().Language)}
 	}
 	if *form != "" && *form != "csv" && *form != "markdown" {
 		return badInput{fmt.Errorf("--registers %s, expected csv or markdown", *form)}
@@ -45,13 +60,21 @@ func runCheck(_ context.Context, args []string, stdout, _ io.Writer) error {
 	if err != nil {
 		return badInput{err}
 	}
-	rules := alarmSettings(site)
+	words, err := firstWords(site)
+	if err != nil {
+		return err
+	}
+	rules := alarmSettings(site, words)
 	if _, err := alarms.New(rules, core.Names()); err != nil {
 		return badInput{err}
 	}
 	ways := lines(site)
 	if _, err := field.New(ways, field.Options{}); err != nil {
 		return badInput{err}
+	}
+	delays := gasDelays(site, ways)
+	if err := tooLate(site, delays); err != nil {
+		return err
 	}
 	if *form != "" || site.Registers != nil {
 		names := make([]string, len(rules))
@@ -72,6 +95,9 @@ func runCheck(_ context.Context, args []string, stdout, _ io.Writer) error {
 	fmt.Fprintf(stdout, "%s: site %s is in order: %d lines, %d instruments, %d points, %d figures, %d alarms\n\n",
 		site.File, site.Name, len(site.Lines), len(site.Instruments), len(settings.Points), len(core.Names()), len(rules))
 	if err := showLines(stdout, ways); err != nil {
+		return err
+	}
+	if err := showGasDelays(stdout, site, delays); err != nil {
 		return err
 	}
 	if err := showAlarms(stdout, rules); err != nil {

@@ -1,3 +1,5 @@
+//go:build !minimal
+
 package main
 
 import (
@@ -23,6 +25,10 @@ polls them. One simulated day, from five in the morning, tells one story.
 
 // firstLook is how soon after the start the figures are printed first.
 const firstLook = 2 * time.Second
+
+func demoCommand() []command {
+	return []command{{"demo", "watch a simulated plant on this machine alone", demoUsage, runDemo}}
+}
 
 func runDemo(ctx context.Context, args []string, stdout, stderr io.Writer) error {
 	fs := flags("demo")
@@ -83,7 +89,7 @@ func runDemo(ctx context.Context, args []string, stdout, stderr io.Writer) error
 func introduce(w io.Writer, speed float64, http, broker, site string) {
 	fmt.Fprintf(w, `Kestrel Ridge, an invented plant, simulated %gx faster than real time. Nothing leaves this machine.
 
-  browser      http://%[2]s/readyz
+  browser      http://%[2]s/
   scraper      http://%[2]s/metrics
   MQTT client  tcp://%[3]s, topics ebbwatch/v1/%[4]s/#
 

@@ -18,6 +18,7 @@ func TestDemoTellsItsStory(t *testing.T) {
 	rest := out
 	for _, want := range []string{
 		// where to look
+		`browser +http://127\.0\.0\.1:\d+/\n`,
 		`scraper +http://127\.0\.0\.1:\d+/metrics`,
 		`MQTT client +tcp://127\.0\.0\.1:\d+`,
 		// the figures

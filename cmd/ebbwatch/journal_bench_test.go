@@ -14,6 +14,7 @@ import (
 	"ebbwatch/agent/plant"
 	"ebbwatch/agent/reading"
 	"ebbwatch/alarms"
+	"ebbwatch/alarms/guidance"
 	"ebbwatch/config"
 )
 
@@ -33,7 +34,7 @@ func BenchmarkJournalDay(b *testing.B) {
 	if err != nil {
 		b.Fatal(err)
 	}
-	e, err := alarms.New(alarmSettings(site), core.Names())
+	e, err := alarms.New(alarmSettings(site, guidance.Default()), core.Names())
 	if err != nil {
 		b.Fatal(err)
 	}
@@ -107,7 +108,7 @@ func BenchmarkReadingToCommitted(b *testing.B) {
 	if err != nil {
 		b.Fatal(err)
 	}
-	settings := alarmSettings(site)
+	settings := alarmSettings(site, guidance.Default())
 	for i := range settings {
 		settings[i].OnDelay, settings[i].OffDelay = 0, 0
 	}

@@ -36,14 +36,13 @@ type command struct {
 }
 
 func commands() []command {
-	return []command{
-		{"run", "watch the plant that a site file describes", runUsage, runDaemon},
-		{"demo", "watch a simulated plant on this machine alone", demoUsage, runDemo},
+	first := []command{{"run", "watch the plant that a site file describes", runUsage, runDaemon}}
+	return append(append(first, demoCommand()...), []command{
 		{"calc", "do the trade's sums: ct, feed, limit, empty", calcUsage, runCalc},
 		{"check", "check a site file and show what would be watched", checkUsage, runCheck},
 		{"read", "read chosen points, or registers whose meaning is to be found", readUsage, runRead},
 		{"version", "show version, commit and Go version", versionUsage, runVersion},
-	}
+	}...)
 }
 
 // badInput marks an error that comes from what the user gave.

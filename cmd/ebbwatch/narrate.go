@@ -1,3 +1,5 @@
+//go:build !minimal
+
 package main
 
 import (
@@ -73,12 +75,20 @@ func (n *narrator) figures(s *agent.Snapshot) {
 	var rows [][2]string
 	for _, g := range n.site.Segments {
 		of := func(q plant.Quantity) string { return plant.Name(plant.SegmentKind, g.Name, q) }
+		var flows []string // the one or the other has points
+		for _, name := range append(g.Flow, g.Inflow...) {
+			flows = append(flows, v.text(name, 2))
+		}
 		rows = append(rows,
 			[2]string{g.Name, fmt.Sprintf("flow %s, free chlorine %s, pH %s, %s",
-				v.text(g.Flow, 2), v.text(g.Residual, 2), v.number(g.PH, 1), v.text(g.Temperature, 1))},
+				strings.Join(flows, " + "), v.text(g.Residual, 2), v.number(g.PH, 1), v.text(g.Temperature, 1))},
 			[2]string{"", fmt.Sprintf("CT %s, needs %s for Giardia and %s for viruses; ratio %s, T10 %s",
 				v.number(of(plant.CT), 1), v.number(of(plant.CTRequiredGiardia), 1), v.text(of(plant.CTRequiredVirus), 1),
 				v.number(of(plant.InactivationRatio), 2), v.text(of(plant.T10), 0))})
+	}
+	for _, tr := range n.site.Trains {
+		of := func(q plant.Quantity) string { return v.number(plant.Name(plant.TrainKind, tr.Name, q), 2) }
+		rows = append(rows, [2]string{tr.Name, fmt.Sprintf("ratio %s, lowest of the coming hour %s", of(plant.InactivationRatio), of(plant.RatioAhead))})
 	}
 	for _, b := range n.site.Banks {
 		rows = append(rows, [2]string{b.Name, v.bank(b.Name)})
@@ -95,7 +105,7 @@ func (n *narrator) figures(s *agent.Snapshot) {
 		if i == 0 {
 			lead = n.clock(s.Time)
 		}
-		fmt.Fprintf(n.out, "%s%-10s %s\n", lead, r[0], r[1])
+		fmt.Fprintf(n.out, "%s%-12s %s\n", lead, r[0], r[1])
 	}
 }
 

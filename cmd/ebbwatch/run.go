@@ -5,6 +5,8 @@ import (
 	"errors"
 	"io"
 	"log/slog"
+	"os"
+	"runtime/debug"
 	"time"
 
 	"ebbwatch/config"
@@ -25,10 +27,19 @@ func runDaemon(ctx context.Context, args []string, stdout, stderr io.Writer) err
 	if err != nil {
 		return err
 	}
-	return watch(ctx, site, watching{
-		log: slog.New(slog.NewTextHandler(stderr, nil)),
-		now: time.Now,
-	})
+	w := watching{log: slog.New(slog.NewTextHandler(stderr, nil)), now: time.Now}
+	if limit := memoryLimit(os.DirFS("/")); limit > 0 && os.Getenv("GOMEMLIMIT") == "" {
+		debug.SetMemoryLimit(limit)
+	}
+	above, err := newSupervisor(os.Getenv, os.Getpid())
+	if err != nil {
+		return badInput{err}
+	}
+	if above != nil {
+		w.onStep = above.step
+		defer context.AfterFunc(ctx, above.stopping)()
+	}
+	return watch(ctx, site, w)
 }
 
 // loadSite reads the site file that a flag names.

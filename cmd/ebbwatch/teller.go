@@ -8,6 +8,7 @@ import (
 	"ebbwatch/agent/field"
 	"ebbwatch/agent/journal"
 	"ebbwatch/agent/metrics"
+	"ebbwatch/agent/reading"
 	"ebbwatch/alarms"
 	"ebbwatch/alarms/notify"
 )
@@ -109,6 +110,42 @@ func figures(s *agent.Snapshot) []notify.Figure {
 			}
 		}
 		out = append(out, nf)
+	}
+	return append(out, performanceFigures(s)...)
+}
+
+// performanceFigures are the health figures of the alarm system, as the broker
+// gets them. How often each alarm called is in the metrics alone.
+func performanceFigures(s *agent.Snapshot) []notify.Figure {
+	f := &s.Performance
+	flood := 0.0
+	if f.Flood {
+		flood = 1
+	}
+	var out []notify.Figure
+	for _, c := range []struct {
+		name  string
+		value float64
+		unit  string
+	}{
+		{"annunciations-10min", float64(f.Last10Minutes), "1"},
+		{"annunciations-hour", float64(f.LastHour), "1"},
+		{"annunciations-day", float64(f.LastDay), "1"},
+		{"annunciations-30d", float64(f.Annunciations), "1"},
+		{"annunciations-per-hour", f.PerHour, "1"},
+		{"annunciations-peak-10min", float64(f.Peak), "1"},
+		{"watched", f.Watched.Hours(), "h"},
+		{"flood", flood, "1"},
+		{"time-in-flood", f.TimeInFlood.Hours(), "h"},
+		{"standing", float64(f.Standing), "1"},
+		{"unanswered", float64(f.Unanswered), "1"},
+		{"stale", float64(f.Stale), "1"},
+		{"withheld", float64(f.Withheld), "1"},
+		{"chattering", float64(len(f.Chattering)), "1"},
+		{"fleeting", float64(f.Fleeting), "1"},
+		{"top-ten-share", f.TopShare, "1"},
+	} {
+		out = append(out, notify.Figure{Name: "self.alarms." + c.name, Value: &c.value, Unit: c.unit, Quality: reading.GoodQuality().String(), Time: s.Time})
 	}
 	return out
 }

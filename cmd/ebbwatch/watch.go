@@ -14,6 +14,7 @@ import (
 	"ebbwatch/agent/field"
 	"ebbwatch/agent/journal"
 	"ebbwatch/agent/metrics"
+	"ebbwatch/agent/page"
 	"ebbwatch/agent/plant"
 	"ebbwatch/agent/reading"
 	"ebbwatch/agent/registers"
@@ -68,6 +69,10 @@ func watch(ctx context.Context, site *config.Site, w watching) error {
 	if err != nil {
 		return badInput{err}
 	}
+	words, err := firstWords(site)
+	if err != nil {
+		return err
+	}
 	source, err := field.New(lines(site), field.Options{Now: w.now, Log: w.log})
 	if err != nil {
 		return badInput{err}
@@ -88,10 +93,20 @@ func watch(ctx context.Context, site *config.Site, w watching) error {
 		return err
 	}
 	defer told.close()
+	shown, err := pageSite(site)
+	if err != nil {
+		return badInput{err}
+	}
+	history := page.NewHistory()
 	keys, rights := roles(site)
-	t := &teller{onStep: w.onStep, people: told}
+	t := &teller{people: told, onStep: func(s *agent.Snapshot, ts []alarms.Transition) {
+		history.Observe(s)
+		if w.onStep != nil {
+			w.onStep(s, ts)
+		}
+	}}
 	o := agent.Options{
-		Plant: core, Alarms: alarmSettings(site), Now: w.now, Log: w.log, Teller: t,
+		Plant: core, Alarms: alarmSettings(site, words), Now: w.now, Log: w.log, Teller: t,
 		Source: fieldSource{source}, Store: store, Escalation: told.escalation, Edges: told.edges(), Roles: rights,
 	}
 	var a *agent.Agent
@@ -115,7 +130,15 @@ func watch(ctx context.Context, site *config.Site, w watching) error {
 		o.Watches = append(o.Watches, agent.Watch{Alarm: w.realTime(alarms.NoticesFailing("self.notices")), Err: told.err})
 	}
 	o.Edges = append(o.Edges, func(ctx context.Context) error {
-		return serve(ctx, listener, handler(a, source, store, t, w.now))
+		mux := http.NewServeMux()
+		health := handler(a, source, store, t, w.now)
+		for _, path := range []string{"/metrics", "/healthz", "/readyz"} {
+			mux.Handle(path, health)
+		}
+		mux.Handle("/", page.Handler(page.Options{
+			Snapshot: a.Snapshot, Site: shown, History: history, Roles: pageRoles(keys), Orders: a.Order,
+		}))
+		return serve(ctx, listener, mux)
 	})
 	var toRegisters func(context.Context) error
 	if site.Registers != nil {
@@ -137,7 +160,7 @@ func watch(ctx context.Context, site *config.Site, w watching) error {
 	return a.Run(ctx)
 }
 
-// handler joins the ways out over HTTP.
+// handler joins the ways out over HTTP that are for machines.
 func handler(a *agent.Agent, source *field.Field, store *journal.Journal, t *teller, now func() time.Time) http.Handler {
 	v, c := build()
 	src := metrics.Source{
@@ -169,9 +192,10 @@ func polling(s *agent.Snapshot) error {
 	return errors.New("no instrument has given a usable value: see the log for each line")
 }
 
-// serve answers HTTP until ctx ends, then lets requests in progress finish.
+// serve answers HTTP until ctx ends, then lets requests in progress finish;
+// streams end at once.
 func serve(ctx context.Context, l net.Listener, h http.Handler) error {
-	srv := &http.Server{Handler: h, ReadHeaderTimeout: 5 * time.Second, ReadTimeout: 10 * time.Second, WriteTimeout: 30 * time.Second, IdleTimeout: time.Minute, MaxHeaderBytes: 16 << 10}
+	srv := &http.Server{Handler: h, BaseContext: func(net.Listener) context.Context { return ctx }, ReadHeaderTimeout: 5 * time.Second, ReadTimeout: 10 * time.Second, WriteTimeout: 30 * time.Second, IdleTimeout: time.Minute, MaxHeaderBytes: 16 << 10}
 	stopped := make(chan error, 1)
 	go func() {
 		<-ctx.Done()

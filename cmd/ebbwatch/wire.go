@@ -6,14 +6,13 @@ import (
 	"strings"
 	"time"
 
-	"ebbwatch/agent/air"
-	"ebbwatch/agent/contact"
 	"ebbwatch/agent/field"
 	"ebbwatch/agent/plant"
 	"ebbwatch/agent/reading"
 	"ebbwatch/agent/supply"
 	"ebbwatch/agent/units"
 	"ebbwatch/alarms"
+	"ebbwatch/alarms/guidance"
 	"ebbwatch/config"
 )
 
@@ -79,17 +78,9 @@ func plantSettings(s *config.Site) plant.Settings {
 			})
 		}
 	}
-	for _, g := range s.Segments {
-		ps.Segments = append(ps.Segments, plant.Segment{
-			Name: g.Name, Residual: g.Residual, PH: g.PH, Temperature: g.Temperature, Flow: g.Flow, Level: g.Level,
-			Settings: contact.Settings{
-				Volume: g.Volume, LevelFull: g.LevelFull, BafflingFactor: g.BafflingFactor,
-				GiardiaLog: g.GiardiaLog, VirusLog: g.VirusLog, Method: contact.Table,
-			},
-		})
-	}
+	water(s, &ps)
 	for _, b := range s.Banks {
-		pb := plant.Bank{Name: b.Name, RoomTemperature: b.RoomTemperature, Settings: supply.BankSettings{Header: b.HeaderPressure}}
+		pb := plant.Bank{Name: b.Name, Place: b.Place, RoomTemperature: b.RoomTemperature, Settings: supply.BankSettings{Header: b.HeaderPressure}}
 		for _, c := range b.Containers {
 			pb.Scales = append(pb.Scales, c.Scale)
 			pb.Settings.Containers = append(pb.Settings.Containers, supply.ContainerSettings{
@@ -99,13 +90,10 @@ func plantSettings(s *config.Site) plant.Settings {
 		ps.Banks = append(ps.Banks, pb)
 	}
 	for _, d := range s.Detectors {
-		ps.Detectors = append(ps.Detectors, plant.Detector{
-			Name: d.Name, Concentration: d.Concentration,
-			Settings: air.Settings{
-				Level1: units.PartsPerMillion(adjust(alarms.DetectorLevel(d.Name, d.Room, "", 1), d.Level1).Limit),
-				Level2: units.PartsPerMillion(adjust(alarms.DetectorLevel(d.Name, d.Room, "", 2), d.Level2).Limit),
-			},
-		})
+		ps.Detectors = append(ps.Detectors, detectorSettings(d))
+	}
+	for _, m := range s.Rooms {
+		ps.Rooms = append(ps.Rooms, roomSettings(m))
 	}
 	return ps
 }
@@ -124,7 +112,7 @@ func statuses(p config.Point) []plant.Status {
 }
 
 // alarmSettings applies the site's adjustments to the catalogue.
-func alarmSettings(s *config.Site) []alarms.Setting {
+func alarmSettings(s *config.Site, words guidance.Words) []alarms.Setting {
 	var out []alarms.Setting
 	add := func(a alarms.Setting, by config.AlarmSetting) { out = append(out, adjust(a, by)) }
 	pointOf := map[string]config.Point{}
@@ -149,21 +137,14 @@ func alarmSettings(s *config.Site) []alarms.Setting {
 		a.Shown = shown(pointOf[r.Point].Unit, 2)
 		add(a, r.Low)
 	}
-	for _, g := range s.Segments {
-		add(alarms.InactivationLow(g.Name, plant.Name(plant.SegmentKind, g.Name, plant.InactivationRatio)), g.InactivationLow)
-	}
+	waterAlarms(s, add)
 	for _, b := range s.Banks {
 		add(alarms.WithdrawalHigh(b.Name, b.Place, plant.Name(plant.BankKind, b.Name, plant.WithdrawalRatio)), b.WithdrawalHigh)
 		empty := plant.Name(plant.BankKind, b.Name, plant.TimeToEmpty)
 		add(alarms.EmptyNotice(b.Name, b.Place, empty), b.EmptyNotice)
 		add(alarms.EmptyUrgent(b.Name, b.Place, empty), b.EmptyUrgent)
 	}
-	for _, d := range s.Detectors {
-		gas := plant.Name(plant.DetectorKind, d.Name, plant.Concentration)
-		add(alarms.DetectorLevel(d.Name, d.Room, gas, 1), d.Level1)
-		add(alarms.DetectorLevel(d.Name, d.Room, gas, 2), d.Level2)
-		add(alarms.DetectorUnavailable(d.Name, d.Room, plant.Name(plant.DetectorKind, d.Name, plant.Unavailable)), d.Unavailable)
-	}
+	airAlarms(s, words, add)
 	for _, a := range s.Alarms {
 		out = append(out, ownAlarm(a, pointOf[a.Point]))
 	}

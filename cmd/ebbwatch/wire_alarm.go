@@ -7,6 +7,7 @@ import (
 
 	"ebbwatch/agent/units"
 	"ebbwatch/alarms"
+	"ebbwatch/alarms/guidance"
 	"ebbwatch/config"
 )
 
@@ -100,7 +101,7 @@ func ruled(all []alarms.Setting, rules []config.AlarmRule) []alarms.Setting {
 // unknownAlarms are the faults of rules for alarms that the site does not have.
 func unknownAlarms(s *config.Site) error {
 	var names []string
-	for _, a := range alarmSettings(s) {
+	for _, a := range alarmSettings(s, guidance.Default()) {
 		names = append(names, a.Name)
 	}
 	var faults config.Faults

@@ -9,6 +9,7 @@ import (
 
 	"ebbwatch/agent/plant"
 	"ebbwatch/alarms"
+	"ebbwatch/alarms/guidance"
 	"ebbwatch/config"
 
 	"github.com/google/go-cmp/cmp"
@@ -26,7 +27,7 @@ func TestOwnAlarmSpeaks(t *testing.T) {
 		t.Fatal(err)
 	}
 	names := core.Names()
-	e, err := alarms.New(alarmSettings(site), names)
+	e, err := alarms.New(alarmSettings(site, guidance.Default()), names)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -91,7 +92,7 @@ func TestAlarmRules(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	before, after := alarmSettings(plain), alarmSettings(site)
+	before, after := alarmSettings(plain, guidance.Default()), alarmSettings(site, guidance.Default())
 	for i, a := range after {
 		switch b := before[i]; a.Name {
 		case "residual-low":

@@ -3,6 +3,7 @@ package main
 import (
 	"cmp"
 	"encoding/binary"
+	"math"
 	"path/filepath"
 	"slices"
 	"strings"
@@ -12,10 +13,13 @@ import (
 	gocmp "github.com/google/go-cmp/cmp"
 
 	"ebbwatch/agent/air"
+	"ebbwatch/agent/contact"
 	"ebbwatch/agent/field"
 	"ebbwatch/agent/plant"
 	"ebbwatch/agent/reading"
 	"ebbwatch/agent/units"
+	"ebbwatch/alarms"
+	"ebbwatch/alarms/guidance"
 	"ebbwatch/config"
 )
 
@@ -58,6 +62,68 @@ func TestEveryKeyReachesItsPart(t *testing.T) {
 	} {
 		if d := gocmp.Diff(tc.want, tc.got); d != "" {
 			t.Errorf("%s (-expected +got):\n%s", tc.reason, d)
+		}
+	}
+}
+
+// What a site file tells of water reaches the core and the alarms: how a segment
+// is worked, what a train owes, and the rules of an entry point.
+func TestWaterReachesItsPart(t *testing.T) {
+	site, err := config.Load("../../testdata/sites/every-key.yaml")
+	if err != nil {
+		t.Fatal(err)
+	}
+	core := plantSettings(site)
+	clearwell, pipe, reservoir := core.Segments[0], core.Segments[1], core.Segments[2]
+	entry := core.EntryPoints[0]
+	named := map[string]alarms.Setting{}
+	for _, a := range alarmSettings(site, guidance.Default()) {
+		named[a.Name] = a
+	}
+	day := func(m time.Month, d int) contact.Date { return contact.Date{Year: 2026, Month: m, Day: d} }
+	for _, tc := range []struct {
+		reason    string
+		got, want any
+	}{
+		{"method and target", []any{clearwell.Settings.Method, clearwell.Settings.Target}, []any{contact.Regression, 1.2}},
+		{"the method without one", pipe.Settings.Method, contact.Table},
+		{"two analysers", []any{clearwell.ResidualIn, clearwell.Within, clearwell.Blank}, []any{"residual-in", 0.2, 0.03}},
+		{"two outlets", []any{pipe.Flow, pipe.Settings.FlowsIn}, []any{[]string{"plant-flow", "filtered-flow"}, false}},
+		{"the inlet alone", []any{reservoir.Flow, reservoir.Settings.FlowsIn}, []any{[]string{"filtered-flow"}, true}},
+		// 3 - 2.5 and 4 - 2: contact.Filtration has the source.
+		{"what conventional filtration leaves", core.Trains[0], plant.Train{Name: "main", Segments: []string{"clearwell", "transmission"}, GiardiaLog: 0.5, VirusLog: 2}},
+		{"logs of its own", core.Trains[1], plant.Train{Name: "side", Segments: []string{"reservoir"}, GiardiaLog: 1, VirusLog: 3}},
+		{"ground water", []any{entry.Residual.Least, entry.Residual.Allowed, entry.Analyser.Days}, []any{0.5, 4 * time.Hour, 14}},
+		{"holidays", entry.Calendar.Holidays, []contact.Date{day(time.November, 26), day(time.December, 25)}},
+		{"the look ahead, adjusted", []any{math.Round(100 * named["clearwell-ratio-ahead-low"].Limit), named["clearwell-ratio-ahead-low"].OnDelay}, []any{115.0, time.Minute}},
+		{"a train speaks for a segment of which nothing is asked", []string{named["transmission-inactivation-low"].Name, named["transmission-ratio-ahead-low"].Name}, []string{"", ""}},
+		{"a segment of a train of which something is asked", named["clearwell-inactivation-low"].Name, "clearwell-inactivation-low"},
+		{"a train", []any{named["main-inactivation-low"].Limit, named["main-ratio-ahead-low"].Limit}, []any{1.05, 1.1}},
+		{"the stages of a low residual, s", []any{named["residual-out-under"].Limit, named["residual-out-under-half"].Limit, named["residual-out-under-limit"].Limit}, []any{60.0, 7200.0, 14400.0}},
+		{"samples and the analyser, s", []any{named["residual-out-grab-due"].Limit, named["residual-out-grab-overdue"].Limit, named["residual-out-back-due"].Limit}, []any{1800.0, 0.0, 86400.0}},
+		{"the average of the system, mg/L", named["distribution-residual-high"].Limit, contact.MaximumResidual},
+	} {
+		if d := gocmp.Diff(tc.want, tc.got); d != "" {
+			t.Errorf("%s (-expected +got):\n%s", tc.reason, d)
+		}
+	}
+	// Each alarm watches a figure that there is.
+	p, err := plant.New(core)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for name, a := range named {
+		if !slices.Contains(p.Names(), a.Input) {
+			t.Errorf("%s watches %q, which is no figure", name, a.Input)
+		}
+		if a.Consequence == "" || len(a.FirstAction) == 0 || a.RespondWithin <= 0 {
+			t.Errorf("%s does not say what follows and what to do: %+v", name, a)
+		}
+	}
+	for _, name := range []string{"clearwell-ratio-ahead-low", "main-inactivation-low", "main-ratio-ahead-low", "residual-out-under", "residual-out-under-half", "residual-out-under-limit",
+		"residual-out-grab-due", "residual-out-grab-overdue", "residual-out-back-due", "distribution-residual-high"} {
+		if len(named[name].LikelyCause) == 0 {
+			t.Errorf("%s names no cause", name)
 		}
 	}
 }

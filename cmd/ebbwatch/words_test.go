@@ -13,6 +13,7 @@ import (
 	"ebbwatch/agent/plant"
 	"ebbwatch/agent/reading"
 	"ebbwatch/alarms"
+	"ebbwatch/alarms/guidance"
 	"ebbwatch/config"
 )
 
@@ -35,7 +36,7 @@ func watchSite(t *testing.T, file string) *watched {
 	if err != nil {
 		t.Fatal(err)
 	}
-	e, err := alarms.New(alarmSettings(site), core.Names())
+	e, err := alarms.New(alarmSettings(site, guidance.Default()), core.Names())
 	if err != nil {
 		t.Fatal(err)
 	}

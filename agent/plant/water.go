@@ -1,0 +1,185 @@
+package plant
+
+import (
+	"time"
+
+	"ebbwatch/agent/contact"
+	"ebbwatch/agent/reading"
+	"ebbwatch/agent/units"
+)
+
+// train sums segments.
+type train struct {
+	Train
+	segments []int
+	credits  []contact.Credit
+}
+
+// entry is an entry point at work.
+type entry struct {
+	EntryPoint
+	point    int
+	residual contact.ResidualClock
+	analyser contact.AnalyserClock
+}
+
+// segment makes one from its settings.
+func (p *Plant) segment(sg Segment, find, optional func(owner, name string) int) segment {
+	s := segment{
+		Segment: sg, state: contact.NewSegment(sg.Settings), day: contact.NewDay(sg.Settings, p.zone),
+		residual: find(sg.Name, sg.Residual), ph: find(sg.Name, sg.PH), temperature: find(sg.Name, sg.Temperature),
+		level: optional(sg.Name, sg.Level), blank: contact.Blank{Under: sg.Blank},
+	}
+	for _, name := range sg.Flow {
+		s.flows = append(s.flows, find(sg.Name, name))
+	}
+	s.inputs = append([]int{s.residual, s.ph, s.temperature, s.level}, s.flows...)
+	s.blankDoubt = p.doubtOf(s.residual)
+	if sg.ResidualIn != "" {
+		in := find(sg.Name, sg.ResidualIn)
+		s.pair = &pair{contact.Pair{Decay: sg.Decay, Within: sg.Within}, in, p.doubtOf(in), p.doubtOf(s.residual)}
+	}
+	return s
+}
+
+// doubtOf gives a point room for one more doubt.
+func (p *Plant) doubtOf(point int) int {
+	if point >= len(p.points) {
+		return none // told of
+	}
+	pt := &p.points[point]
+	pt.doubts = append(pt.doubts, reading.GoodQuality())
+	return len(pt.doubts) - 1
+}
+
+// doubt judges the analysers of a segment by its water, for the next step.
+func (s *segment) doubt(p *Plant, now time.Time, residual reading.Reading, r *contact.Result) {
+	out := &p.points[s.residual]
+	out.doubts[s.blankDoubt] = s.blank.Step(now, residual, r.Outflow)
+	if s.pair != nil {
+		in := &p.points[s.pair.in]
+		q := s.pair.Step(now, in.current, residual, r.Outflow, r.Volume)
+		in.doubts[s.pair.inDoubt], out.doubts[s.pair.outDoubt] = q, q
+	}
+}
+
+// sum adds flows; it is as good as the worst of them, and as old as the oldest.
+func (p *Plant) sum(points []int) reading.Reading {
+	out := p.points[points[0]].current
+	for _, i := range points[1:] {
+		r := &p.points[i].current
+		out.Value += r.Value
+		out.Quality = reading.Worst(out.Quality, r.Quality)
+		if r.Time.Before(out.Time) {
+			out.Time = r.Time
+		}
+	}
+	return out
+}
+
+// figures lists those of a segment, in the order in which step gives them.
+func (s *segment) figures(p *Plant) []Figure {
+	one, minute, ct, concentration := units.MustParse("1"), units.MustParse("min"), units.MustParse("mg.min/L"), units.MustParse("mg/L")
+	flow := units.MustParse("m3/h")
+	if len(s.flows) > 0 && s.flows[0] < len(p.points) {
+		flow = p.points[s.flows[0]].Unit // as the plant itself shows it
+	}
+	var out []Figure
+	for _, f := range []struct {
+		q Quantity
+		u units.Unit
+	}{
+		{T10, minute}, {CT, ct}, {CTRequiredGiardia, ct}, {CTRequiredVirus, ct}, {InactivationRatio, one}, {GiardiaLog, one}, {VirusLog, one},
+		{T10Static, minute}, {T10Entry, minute}, {T10Inflow, minute},
+		{ResidualNeeded, concentration}, {FlowGreatest, flow}, {RatioAhead, one}, {RatioAheadIn, minute},
+		{DayRatio, one}, {DayRatioExtremes, one}, {DayLowestRatio, one}, {DayPeakFlow, flow}, {DayCovered, one},
+	} {
+		out = append(out, Figure{Kind: SegmentKind, Owner: s.Name, Quantity: f.q, Unit: f.u})
+	}
+	return out
+}
+
+// step gives a segment its figures.
+func (s *segment) step(p *Plant, now time.Time, w *writer) {
+	in := contact.Inputs{
+		Residual: p.reading(s.residual), PH: p.reading(s.ph), Temperature: p.reading(s.temperature),
+		Flow: p.sum(s.flows), Level: p.reading(s.level),
+	}
+	s.last = s.state.Step(now, in)
+	r := &s.last
+	in.Flow = r.Outflow
+	s.day.Step(now, in, r)
+	s.doubt(p, now, in.Residual, r)
+	at := p.oldest(s.inputs...)
+	put := func(v contact.Value, method string) { w.next(v.Quality, at).set(v.Value).Method = method }
+	method := string(s.Settings.Method)
+	put(r.T10, string(r.Basis))
+	put(r.CT, string(r.Basis))
+	put(r.RequiredGiardia, method)
+	put(r.RequiredVirus, method)
+	put(r.Ratio, method)
+	put(r.GiardiaLog, method)
+	put(r.VirusLog, method)
+
+	put(r.Static, string(contact.Static))
+	put(r.Entry, string(contact.EntryForm))
+	put(r.Inflow, string(contact.InflowForm))
+
+	put(r.Ahead.NeededResidual, method)
+	put(r.Ahead.GreatestFlow, method)
+	put(r.Ahead.Lowest, contact.Assumption)
+	put(contact.Value{Value: r.Ahead.LowestIn.Seconds(), Quality: r.Ahead.Lowest.Quality}, contact.Assumption)
+
+	day := s.day.Record()
+	put(day.AtRollingHour.Ratio, "values at the end of the peak hour, "+method)
+	put(day.Extremes.Ratio, "the day's extremes each by itself, "+method)
+	put(day.LowestRatio, method)
+	put(day.RollingHour.Flow, "highest mean of 60 minutes")
+	put(contact.Value{Value: day.Covered, Quality: reading.GoodQuality()}, "share of the whole day")
+}
+
+// step gives a train its figures.
+func (t *train) step(p *Plant, w *writer) {
+	t.credits = t.credits[:0]
+	var at time.Time
+	for _, i := range t.segments {
+		s := &p.segments[i]
+		t.credits = append(t.credits, s.last.Credit)
+		if oldest := p.oldest(s.inputs...); at.IsZero() || oldest.Before(at) {
+			at = oldest
+		}
+	}
+	total := contact.Total(t.GiardiaLog, t.VirusLog, t.credits...)
+	for _, v := range []contact.Value{total.Ratio, total.GiardiaLog, total.VirusLog} {
+		w.next(v.Quality, at).set(v.Value)
+	}
+	for i, at := range t.segments {
+		s := &p.segments[at]
+		t.credits[i] = s.Settings.AtLeast(s.last.Ahead.Lowest)
+	}
+	ahead := contact.Total(t.GiardiaLog, t.VirusLog, t.credits...).Ratio
+	w.next(ahead.Quality, at).set(ahead.Value).Method = "each segment at its lowest of the coming hour; " + contact.Assumption
+}
+
+// step gives an entry point its figures. A sample by hand is due only while the
+// analyser fails.
+func (e *entry) step(p *Plant, now time.Time, w *writer) {
+	r := p.reading(e.point)
+	s := e.residual.Step(now, r)
+	w.next(s.Under.Quality, r.Time).set(s.Under.Value)
+	w.next(s.Left.Quality, r.Time).set(s.Left.Value)
+	// A start is no failure, and no repair either.
+	a := e.analyser.Step(now, r.Quality.Usable() || r.Quality.Reason == reading.NotYetRead && !e.analyser.Failed.Running())
+	f := w.next(reading.GoodQuality(), r.Time)
+	f.Value = e.Analyser.Grab.Seconds()
+	if a.Failed {
+		f.Value = a.GrabDue
+		f.Detail = "is that of " + e.Point + ", whose analyser gives no residual"
+	}
+	f = w.next(reading.GoodQuality(), r.Time)
+	f.Value = (time.Duration(max(e.Analyser.WorkingDays, e.Analyser.Days)) * 24 * time.Hour).Seconds()
+	if a.Failed {
+		f.Value = a.Until.Sub(now).Seconds()
+		f.Detail = "ends on " + a.Until.In(p.zone).Format("2 January at 15:04 MST")
+	}
+}
