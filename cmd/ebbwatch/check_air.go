@@ -11,8 +11,8 @@ import (
 )
 
 // What a notice of gas takes once its value has been read. The step and the
-// publishing are allowances, far over what the benchmarks and the test of trips
-// measure on two slow cores; common practice, no source.
+// publishing are allowances, not measured as a whole yet; common practice, no
+// source.
 const (
 	evaluateAllowance = 50 * time.Millisecond
 	publishAllowance  = 50 * time.Millisecond
