@@ -16,6 +16,9 @@ const (
 	Low      Priority = "low"
 )
 
+// Priorities lists them all, most urgent first.
+var Priorities = [...]Priority{Critical, High, Medium, Low}
+
 // State is an alarm's place in the state model. The letters are those of the
 // ISA-18.2 state diagram.
 type State string

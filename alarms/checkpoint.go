@@ -233,7 +233,7 @@ func (e *Evaluator) edited(out []Transition, a *alarm, s *stored, now time.Time)
 	// One that became more urgent has to be answered anew: our choice.
 	f := record
 	from = a.state()
-	if a.Priority.rank() > s.Priority.rank() {
+	if a.Priority.Rank() > s.Priority.Rank() {
 		if next, g := a.on(evRealarm, a.Latching); g.has(record) {
 			a.machine, a.acknowledgedBy, f = next, "", record|annunciate
 			a.realarms++

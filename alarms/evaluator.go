@@ -143,7 +143,7 @@ func New(settings []Setting, inputs []string) (*Evaluator, error) {
 	}
 	// The most urgent alarm of one step is told first.
 	slices.SortStableFunc(e.alarms, func(a, b *alarm) int {
-		return cmp.Or(-cmp.Compare(a.Priority.rank(), b.Priority.rank()), cmp.Compare(a.Name, b.Name))
+		return cmp.Or(-cmp.Compare(a.Priority.Rank(), b.Priority.Rank()), cmp.Compare(a.Name, b.Name))
 	})
 	return e, nil
 }

@@ -34,7 +34,7 @@ func (e *Evaluator) Permit(roles []Role) error {
 			}
 		}
 		for _, p := range r.Priorities {
-			if p.rank() == 0 {
+			if p.Rank() == 0 {
 				return fmt.Errorf("role %s: priority %q is not critical, high, medium or low", r.Name, p)
 			}
 		}

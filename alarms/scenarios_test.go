@@ -786,7 +786,7 @@ var scenarios = []struct {
 			t.Fatalf("%d transitions, expected 500", len(ts))
 		}
 		for i := range ts {
-			if i > 0 && ts[i].After.Priority.rank() > ts[i-1].After.Priority.rank() {
+			if i > 0 && ts[i].After.Priority.Rank() > ts[i-1].After.Priority.Rank() {
 				t.Errorf("%s was told after %s", ts[i].After.Priority, ts[i-1].After.Priority)
 			}
 		}

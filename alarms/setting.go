@@ -94,7 +94,7 @@ func (s *Setting) check() error {
 		return fault("the name is kept for what concerns no alarm: give it another")
 	case !s.Kind.known():
 		return fault("kind %q is not known: expected one of %v", s.Kind, kinds)
-	case s.Priority.rank() == 0:
+	case s.Priority.Rank() == 0:
 		return fault("priority %q is not critical, high, medium or low", s.Priority)
 	case !finite(s.Limit):
 		return fault("the limit must be a finite number")
@@ -118,8 +118,8 @@ func (s *Setting) check() error {
 // practice, no source: a short time under the eyes of the one who shelved it.
 const maxSafetyShelf = 30 * time.Minute
 
-// rank is 4 for critical down to 1 for low, 0 for anything else.
-func (p Priority) rank() int {
+// Rank is 4 for critical down to 1 for low, 0 for anything else.
+func (p Priority) Rank() int {
 	switch p {
 	case Critical:
 		return 4

@@ -36,10 +36,6 @@ const (
 	unknown   = "unknown"
 )
 
-func rank(p alarms.Priority) int {
-	return slices.Index([]alarms.Priority{alarms.Critical, alarms.High, alarms.Medium, alarms.Low}, p)
-}
-
 // judge puts a snapshot into one sentence.
 func judge(site *Site, s *agent.Snapshot) verdict {
 	unread := len(s.Figures) == 0
@@ -120,7 +116,7 @@ func standingVerdict(standing []*alarms.Condition) verdict {
 func urgency(a, b *alarms.Condition) int {
 	return cmp.Or(
 		truth(holds(b), holds(a)),
-		cmp.Compare(rank(a.Priority), rank(b.Priority)),
+		cmp.Compare(b.Priority.Rank(), a.Priority.Rank()),
 		truth(b.State.Unanswered(), a.State.Unanswered()),
 		a.Since.Compare(b.Since),
 		cmp.Compare(a.Alarm, b.Alarm),

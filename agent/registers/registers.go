@@ -36,6 +36,7 @@ package registers
 import (
 	"encoding/binary"
 	"math"
+	"strings"
 	"time"
 
 	"ebbwatch/agent"
@@ -77,18 +78,6 @@ var states = map[alarms.State]uint16{
 	alarms.Shelved: 6, alarms.Suppressed: 7, alarms.OutOfService: 8,
 }
 
-// priorities, as they stand in the head of the map.
-var priorities = [...]alarms.Priority{alarms.Critical, alarms.High, alarms.Medium, alarms.Low}
-
-func rank(p alarms.Priority) int {
-	for i, q := range priorities {
-		if p == q {
-			return i
-		}
-	}
-	return len(priorities) - 1
-}
-
 // image answers reads of one snapshot.
 type image struct {
 	m        *Map
@@ -115,15 +104,15 @@ func (im *image) register(address int) uint16 {
 		case at == 0:
 			return states[c.State]
 		default:
-			return uint16(len(priorities) - rank(c.Priority))
+			return uint16(c.Priority.Rank())
 		}
 	}
 }
 
 func (im *image) head(address int) uint16 {
-	count := func(p int, of func(alarms.State) bool) (n uint16) {
+	count := func(p alarms.Priority, of func(alarms.State) bool) (n uint16) {
 		for i := range im.s.Conditions {
-			if c := &im.s.Conditions[i]; rank(c.Priority) == p && of(c.State) {
+			if c := &im.s.Conditions[i]; c.Priority == p && of(c.State) {
 				n++
 			}
 		}
@@ -147,9 +136,9 @@ func (im *image) head(address int) uint16 {
 		return uint16(len(im.s.Conditions))
 	}
 	if address < 8 {
-		return count(address-4, alarms.State.Active)
+		return count(alarms.Priorities[address-4], alarms.State.Active)
 	}
-	return count(address-8, alarms.State.Unanswered)
+	return count(alarms.Priorities[address-8], alarms.State.Unanswered)
 }
 
 // figure is one of the registers of the figure that has a slot.
@@ -214,16 +203,11 @@ func quality(q reading.Quality) uint16 {
 		return level
 	}
 	for i, r := range Reasons {
-		if q.Reason == r || r == reading.Exception && isException(q.Reason) {
+		if q.Reason == r || r == reading.Exception && strings.HasPrefix(q.Reason, r) {
 			return level | uint16(i+1)<<8
 		}
 	}
 	return level | otherReason<<8
-}
-
-// isException tells a reason such as exception-2.
-func isException(reason string) bool {
-	return len(reason) > len(reading.Exception) && reason[:len(reading.Exception)] == reading.Exception
 }
 
 func seconds(d time.Duration) uint16 { return uint16(min(max(0, int64(d/time.Second)), noAge)) }

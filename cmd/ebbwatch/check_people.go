@@ -22,7 +22,7 @@ func showPeople(w io.Writer, site *config.Site) error {
 	fmt.Fprintln(w)
 	tw := tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)
 	fmt.Fprintln(tw, "PRIORITY\tTOLD\tAGAIN")
-	for _, p := range []alarms.Priority{alarms.Critical, alarms.High, alarms.Medium, alarms.Low} {
+	for _, p := range alarms.Priorities {
 		i := slices.IndexFunc(site.Escalation.Plans, func(plan config.Plan) bool { return plan.Priority == string(p) })
 		if i < 0 {
 			fmt.Fprintf(tw, "%s\tnobody\t\n", p)

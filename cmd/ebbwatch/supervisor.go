@@ -93,7 +93,7 @@ func statusLine(now *agent.Snapshot) string {
 		}
 	}
 	var stand []string
-	for _, p := range []alarms.Priority{alarms.Critical, alarms.High, alarms.Medium, alarms.Low} {
+	for _, p := range alarms.Priorities {
 		if standing[p] > 0 {
 			stand = append(stand, fmt.Sprintf("%d %s", standing[p], p))
 		}
