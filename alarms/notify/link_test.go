@@ -187,8 +187,12 @@ func TestSlowLink(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		const trips, limit = 50, 10 * time.Second
 		r := rand.New(rand.NewPCG(1, 2))
+		var mu sync.Mutex
+		lost := rand.New(rand.NewPCG(3, 4))
 		link := &peertest.Link{BytesPerSecond: 960, Delay: 500 * time.Millisecond, Stall: func() time.Duration {
-			if r.IntN(200) == 0 { // of pieces of 48 bytes: once in 10 kB
+			mu.Lock()
+			defer mu.Unlock()
+			if lost.IntN(200) == 0 { // of pieces of 48 bytes: once in 10 kB
 				return 1500 * time.Millisecond // what TCP waits before it sends again, and more
 			}
 			return 0
