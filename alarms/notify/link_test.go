@@ -308,8 +308,8 @@ func TestQuietDay(t *testing.T) {
 			if perDay == 0 {
 				span = time.Hour
 			}
-			cs := b.board.all()
 			for began := time.Now(); time.Since(began) < span; time.Sleep(time.Minute) {
+				cs := b.board.all()
 				for i := range cs { // every value moves
 					cs[i].Value = new(*cs[i].Value + 0.01)
 				}
