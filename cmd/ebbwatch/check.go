@@ -34,7 +34,7 @@ takes once the site has made them its own; check shows them with each alarm.
 
 func runCheck(_ context.Context, args []string, stdout, _ io.Writer) error {
 	fs := flags("check")
-	siteFile := fs.String("site", "", "the site file")
+	siteFile := fs.String("site", "", "the site `file`")
 	form := fs.String("registers", "", "print the register map: csv or markdown")
 	language := fs.String("first-actions", "", "print the words of what to do first, to start a file of your own: en")
 	if err := parse(fs, checkUsage, args, stdout); err != nil {

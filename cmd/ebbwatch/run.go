@@ -19,7 +19,7 @@ const runUsage = `ebbwatch run watches the plant that a site file describes, unt
 
 func runDaemon(ctx context.Context, args []string, stdout, stderr io.Writer) error {
 	fs := flags("run")
-	siteFile := fs.String("site", "", "the site file")
+	siteFile := fs.String("site", "", "the site `file`")
 	if err := parse(fs, runUsage, args, stdout); err != nil {
 		return err
 	}
