@@ -68,12 +68,9 @@ func Keys() []Key {
 		{"listen", false, "127.0.0.1:9640", "host:port such as 127.0.0.1:9640"},
 
 		{"holidays", false, "", "days on which nobody works besides Saturdays and Sundays, such as 2026-11-26, 2026-12-25, each once"},
-
-		{"mqtt", false, "", "a block with broker, user and password_file"},
-		{"mqtt.broker", must, "", "tcp://host:port or ssl://host:port such as tcp://127.0.0.1:1883, without user or password"},
-		{"mqtt.user", false, "", "the broker's user name, on one line"},
-		{"mqtt.password_file", false, "", "a file, its path relative to the site file, whose first line is the password"},
-
+	}
+	keys = append(keys, brokerKeys()...)
+	keys = append(keys, []Key{
 		{"lines", must, "", "at least one line by its name"},
 		{"lines.*", false, "", "a block with kind, and address or device"},
 		{"lines.*.kind", must, "", "tcp, rtu, rtu-over-tcp, ascii or ascii-over-tcp"},
@@ -130,7 +127,7 @@ func Keys() []Key {
 		{"instruments.*.points.*.status.*.when", false, "1", "a number that the other point can show"},
 		{"instruments.*.points.*.status.*.quality", false, "bad", "bad or uncertain"},
 		{"instruments.*.points.*.status.*.means", false, "fault", "fault, maintenance or warming-up"},
-	}
+	}...)
 	keys = append(keys, delays("instruments.*.lost")...)
 
 	keys = append(keys,

@@ -69,22 +69,6 @@ const (
 	SI UnitSystem = "si"
 )
 
-// MQTT is the broker the alarms go to.
-type MQTT struct {
-	// Broker is a URL, tcp://host:port or ssl://host:port.
-	Broker   string
-	User     string
-	Password Secret
-	// At is the line of the site file that names the broker, for messages.
-	At int
-}
-
-// Format prints the settings. Without it a verb that does not fit would make
-// package fmt print the password field past the methods of its type.
-func (m MQTT) Format(f fmt.State, _ rune) {
-	fmt.Fprintf(f, "{%s user %q password %v}", m.Broker, m.User, m.Password)
-}
-
 // Secret is text that never shows in logs or printed settings.
 type Secret string
 

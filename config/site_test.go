@@ -67,7 +67,7 @@ func TestKestrelRidge(t *testing.T) {
 	check("the top", top, Site{
 		File: sites + "kestrel-ridge.yaml", Name: "kestrel-ridge", Title: "Kestrel Ridge", TimeZone: denver, Display: US,
 		StateDir: "/var/lib/ebbwatch", Listen: "127.0.0.1:9640",
-		MQTT:            &MQTT{Broker: "tcp://127.0.0.1:1883", User: "ebbwatch", Password: "kestrel-ridge-example", At: 11},
+		MQTT:            &MQTT{Brokers: []string{"tcp://127.0.0.1:1883"}, User: "ebbwatch", Password: "kestrel-ridge-example", At: 11},
 		GasNoticeWithin: 10 * time.Second,
 	})
 	check("who is told first and last of a trip", s.Escalation.Plans[0].Tell, []Turn{
@@ -289,6 +289,10 @@ func TestSecretsStaySecret(t *testing.T) {
 		"mqtt-password": secret, "mail-password": secret, "pager-secret": webhookSecret,
 		"operator-key": strings.Repeat(secret, 5), "maintenance-key": strings.Repeat(secret, 6),
 	}
+	for _, name := range []string{"broker-ca.pem", "ebbwatch-certificate.pem", "ebbwatch-key.pem"} {
+		files[name] = read(t, name)
+	}
+	key := strings.Split(files["ebbwatch-key.pem"], "\n")[1]
 	o := ParseOptions{ReadFile: func(path string) ([]byte, error) {
 		content, ok := files[filepath.Base(path)]
 		if !ok || filepath.Dir(path) != "/etc/ebbwatch" {
@@ -308,11 +312,11 @@ func TestSecretsStaySecret(t *testing.T) {
 	}
 	for _, v := range []any{s, *s, s.MQTT, *s.MQTT, s.MQTT.Password, &s.MQTT.Password, []any{*s.MQTT}, s.Mail, *s.Mail, s.Webhooks, s.Webhooks[0], s.Roles, s.Roles[0]} {
 		for _, verb := range []string{"%v", "%+v", "%#v", "%s", "%q", "%x", "%X", "%d", "%t", "%e"} {
-			if text := fmt.Sprintf(verb, v); strings.Contains(text, secret) || strings.Contains(text, fmt.Sprintf("%x", secret)) || strings.Contains(text, webhookSecret[6:]) || strings.Contains(text, "pager.example") {
+			if text := fmt.Sprintf(verb, v); strings.Contains(text, secret) || strings.Contains(text, fmt.Sprintf("%x", secret)) || strings.Contains(text, webhookSecret[6:]) || strings.Contains(text, "pager.example") || strings.Contains(text, key) {
 				t.Errorf("%s of a %T shows the password", verb, v)
 			}
 		}
-		if text, err := json.Marshal(v); err != nil || strings.Contains(string(text), secret) || strings.Contains(string(text), webhookSecret[6:]) || strings.Contains(string(text), "pager.example") {
+		if text, err := json.Marshal(v); err != nil || strings.Contains(string(text), secret) || strings.Contains(string(text), webhookSecret[6:]) || strings.Contains(string(text), "pager.example") || strings.Contains(string(text), key) {
 			t.Errorf("JSON of a %T shows the password, or fails: %v", v, err)
 		}
 	}

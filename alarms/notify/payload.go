@@ -22,6 +22,8 @@ type message struct {
 	// event is the sequence of the event that it tells, 0 for anything else.
 	event  uint64
 	answer bool
+	// probe asks for a sign of the broker, and carries nothing.
+	probe bool
 	// done gets the outcome when somebody waits for it; it never blocks.
 	done chan error
 }

@@ -103,6 +103,9 @@ func runCheck(_ context.Context, args []string, stdout, _ io.Writer) error {
 	if err := showAlarms(stdout, rules); err != nil {
 		return err
 	}
+	if err := showBroker(stdout, site.MQTT, time.Now()); err != nil {
+		return err
+	}
 	return showPeople(stdout, site)
 }
 

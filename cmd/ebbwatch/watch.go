@@ -113,8 +113,9 @@ func watch(ctx context.Context, site *config.Site, w watching) error {
 	if site.MQTT != nil {
 		t.publisher, err = notify.New(notify.Options{
 			Site: site.Name, StoreID: store.ID(), Boot: store.Boot(), Started: w.now(), Receiver: receiver,
-			Broker: site.MQTT.Broker, User: site.MQTT.User, Password: site.MQTT.Password.Reveal(),
-			Outbox: store, Now: w.now, Log: w.log,
+			Brokers: site.MQTT.Brokers, TLS: site.MQTT.TLS(), User: site.MQTT.User, Password: site.MQTT.Password.Reveal(),
+			BytesPerDay: site.MQTT.PerDay,
+			Outbox:      store, Now: w.now, Log: w.log,
 			Conditions: func() []alarms.Condition { return a.Snapshot().Conditions },
 			Order:      func(ctx context.Context, order alarms.Order) alarms.Answer { return a.Order(ctx, order) },
 			Roles:      keys,
