@@ -94,12 +94,11 @@ func BenchmarkRunResources(b *testing.B) {
 	}
 }
 
-// buildBinary makes ebbwatch as a release would.
+// buildBinary makes ebbwatch as a release would: by the flags of deploy/flags.
 func buildBinary(t testing.TB) string {
 	t.Helper()
 	binary := filepath.Join(t.TempDir(), "ebbwatch")
-	build := exec.Command("go", "build", "-trimpath", "-buildvcs=false", "-ldflags=-s -w", "-o", binary, ".")
-	build.Env = append(os.Environ(), "CGO_ENABLED=0")
+	build := exec.Command("sh", "-c", `. ../../deploy/flags && go build -tags "$tags" -ldflags="-s -w" -o "$0" .`, binary)
 	if out, err := build.CombinedOutput(); err != nil {
 		t.Fatalf("%v\n%s", err, out)
 	}
