@@ -3,6 +3,7 @@ package agent
 import (
 	"context"
 	"encoding/json"
+	"errors"
 	"math"
 	"strings"
 	"testing"
@@ -92,11 +93,10 @@ func TestTheDayOutlivesARestart(t *testing.T) {
 				})
 				store := &memoryStore{}
 				first := newSegmentRig(t, store, src, nil)
-				var before []byte
-				if tc.killed {
+				if tc.killed { // nothing more is written
 					go func() {
 						<-time.After(10*time.Hour - time.Second)
-						before, _ = store.Checkpoint()
+						store.breakWith(errors.New("killed"))
 					}()
 				}
 				first.runFor(t, 10*time.Hour)
@@ -117,9 +117,7 @@ func TestTheDayOutlivesARestart(t *testing.T) {
 					t.Fatalf("before the restart the day has %v", want)
 				}
 				<-time.After(30 * time.Minute)
-				if tc.killed {
-					store.checkpoint = before
-				}
+				store.breakWith(nil)
 				again := newSegmentRig(t, store, src, nil)
 				again.runFor(t, 12*time.Hour-time.Since(begin))
 				for _, q := range worst {
