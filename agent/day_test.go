@@ -142,19 +142,18 @@ func TestADamagedDayBeginsAnew(t *testing.T) {
 		for _, tc := range []struct{ day, reason string }{
 			{`7`, "no object"}, {`{}`, "empty"}, {`{"present":{"from":"x"}}`, "no time"}, {`{"seen_s":1e999}`, "no number"},
 		} {
-			var m memory
+			var m, p map[string]json.RawMessage
 			if err := json.Unmarshal(store.checkpoint, &m); err != nil {
 				t.Fatal(err)
 			}
-			var p map[string]json.RawMessage
-			if err := json.Unmarshal(m.Plant, &p); err != nil {
+			if err := json.Unmarshal(m["plant"], &p); err != nil {
 				t.Fatal(err)
 			}
 			if !strings.Contains(string(p["days"]), `"clearwell":{"of":`) {
-				t.Fatalf("the checkpoint has no day: %s", m.Plant)
+				t.Fatalf("the checkpoint has no day: %s", store.checkpoint)
 			}
 			p["days"] = json.RawMessage(`{"clearwell":` + tc.day + `}`)
-			m.Plant, _ = json.Marshal(p)
+			m["plant"], _ = json.Marshal(p)
 			cp, _ := json.Marshal(m)
 			r := newSegmentRig(t, &memoryStore{checkpoint: cp}, src, nil)
 			r.runFor(t, 30*time.Minute)
