@@ -55,7 +55,7 @@ func (b *balance) step(since time.Duration, inflow reading.Reading, volume Value
 		sum, oldest = sum+s.inflow.sum/float64(s.inflow.n), min(oldest, x)
 		n, sx, sy, sxx, sxy, syy = n+1, sx+x, sy+y, sxx+x*x, sxy+x*y, syy+y*y
 	}
-	if n < balanceNeeded || -oldest < (balanceSpan - balanceStep).Seconds() {
+	if n < balanceNeeded || -oldest < (balanceSpan-balanceStep).Seconds() {
 		out.Quality = reading.BadBecause(reading.Learning)
 		return out
 	}

@@ -192,7 +192,7 @@ func TestBadInputsHaveTheirOutcome(t *testing.T) {
 		ratio  string // the quality; with "not higher" where it is usable
 		t10    string
 	}{
-		{"no flow", minute(61), with(func(in *Inputs) { in.Flow = good(0) }), "good", "good"}, // the hour's mean stands
+		{"no flow", minute(61), with(func(in *Inputs) { in.Flow = good(0) }), "bad:no-flow", "bad:no-flow"},
 		{"flow that reverses", minute(61), with(func(in *Inputs) { in.Flow = good(-0.5) }), "bad:inconsistent", "bad:inconsistent"},
 		{"flow that is not a number", minute(61), with(func(in *Inputs) { in.Flow = good(math.NaN()) }), "bad:not-a-number", "bad:not-a-number"},
 		{"an empty tank", minute(61), with(func(in *Inputs) { in.Level = good(0) }), "good", "good"}, // a ratio of 0
@@ -205,7 +205,8 @@ func TestBadInputsHaveTheirOutcome(t *testing.T) {
 		{"time that goes a day backward", minute(-24 * 60), with(func(in *Inputs) {}), "good", "good"},
 		{"a residual over the table", minute(61), with(func(in *Inputs) { in.Residual = good(0.9 + 3) }), "uncertain:outside-table", "good"},
 		{"a residual under zero", minute(61), with(func(in *Inputs) { in.Residual = good(-0.05) }), "uncertain:under-range", "good"},
-		{"a temperature under zero", minute(61), with(func(in *Inputs) { in.Temperature = good(-2) }), "good", "good"}, // by the table of 0.5 degC
+		{"a temperature under zero", minute(61), with(func(in *Inputs) { in.Temperature = good(-2) }), "uncertain:under-range", "good"}, // by the table of 0.5 degC
+		{"a sensor at its zero in ice water", minute(61), with(func(in *Inputs) { in.Temperature = good(-0.1) }), "good", "good"},
 		{"a pH over the table", minute(61), with(func(in *Inputs) { in.PH = good(9.2) }), "bad:outside-table", "good"},
 	} {
 		t.Run(tc.reason, func(t *testing.T) {

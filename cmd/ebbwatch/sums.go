@@ -98,8 +98,12 @@ func calcCT(c *calculation) func() error {
 		c.result("inactivation_ratio", min(ct/float64(required), ct/float64(viruses)), "1", "1")
 		c.result("giardia_log", 3*ct/float64(three), "1", "1")
 		c.result("virus_log", 4*ct/float64(four), "1", "1")
-		c.formula = append(c.formula, "CT = residual x T10", "log Giardia = 3 x CT / CT(3 log), log virus = 4 x CT / CT(4 log)", "ratio = the lower of CT / required CT")
-		c.sources = []string{"40 CFR 141.74(b)(3)(v), Tables 1.1 to 1.6 (Giardia, free chlorine; from memory)", "SWTR Guidance Manual 1991, Table E-7 (viruses; from memory)"}
+		c.result("giardia_inactivated", contact.Inactivated(3*ct/float64(three)), "%", "%")
+		c.result("virus_inactivated", contact.Inactivated(4*ct/float64(four)), "%", "%")
+		c.result("hypochlorous_acid", contact.HypochlorousShare(celsius, acidity), "%", "%")
+		c.formula = append(c.formula, "CT = residual x T10", "log Giardia = 3 x CT / CT(3 log), log virus = 4 x CT / CT(4 log)", "ratio = the lower of CT / required CT", "inactivated = 100 - 100 / 10^log",
+			"hypochlorous acid = share of the free chlorine, for information: the tables hold the effect of pH already")
+		c.sources = []string{"40 CFR 141.74(b)(3)(v), Tables 1.1 to 1.6 (Giardia, free chlorine; from memory)", "SWTR Guidance Manual 1991, Table E-7 (viruses; from memory)", "Morris, J. Phys. Chem. 70, 1966 (hypochlorous acid; from memory)"}
 		if kind != contact.Unfiltered {
 			c.formula = append(c.formula, kind.Explain())
 		}
