@@ -3,8 +3,6 @@
 package page
 
 import (
-	"encoding/json"
-
 	"ebbwatch/agent"
 	"ebbwatch/agent/plant"
 	"ebbwatch/alarms"
@@ -60,35 +58,33 @@ type head struct {
 	Layout    *layout `json:"layout,omitempty"`
 }
 
-// document is a snapshot, or what of it has changed.
+// document is a snapshot.
 type document struct {
 	head
-	Figures []json.RawMessage `json:"figures"`
-	Alarms  []json.RawMessage `json:"alarms"`
+	Figures []figure         `json:"figures"`
+	Alarms  []alarms.Payload `json:"alarms"`
 }
 
 // version is that of the document's form.
 const version = 1
 
-// encoded is a snapshot whose parts are written once for all who read it.
+// encoded is a snapshot in the form in which it is sent, made once for all who
+// read it.
 type encoded struct {
-	of      *agent.Snapshot
-	head    head
-	figures []json.RawMessage
-	alarms  []json.RawMessage
+	of *agent.Snapshot
+	document
 }
 
 func encode(site *Site, s *agent.Snapshot) *encoded {
-	e := &encoded{
-		of:      s,
+	e := &encoded{of: s, document: document{
 		head:    head{Time: alarms.Stamp(s.Time), Steps: s.Steps, Sequence: s.Sequence, Remembers: s.StoreError == nil, Verdict: judge(site, s)},
-		figures: make([]json.RawMessage, len(s.Figures)), alarms: make([]json.RawMessage, len(s.Conditions)),
-	}
+		Figures: make([]figure, len(s.Figures)), Alarms: make([]alarms.Payload, len(s.Conditions)),
+	}}
 	for i := range s.Figures {
-		e.figures[i] = must(json.Marshal(figureOf(&s.Figures[i])))
+		e.Figures[i] = figureOf(&s.Figures[i])
 	}
 	for i := range s.Conditions {
-		e.alarms[i] = must(json.Marshal(s.Conditions[i].Payload()))
+		e.Alarms[i] = s.Conditions[i].Payload()
 	}
 	return e
 }

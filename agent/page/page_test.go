@@ -5,9 +5,11 @@ import (
 	"context"
 	"crypto/sha256"
 	"encoding/json"
+	"maps"
 	"math"
 	"net/http"
 	"net/http/httptest"
+	"reflect"
 	"strings"
 	"sync/atomic"
 	"testing"
@@ -206,20 +208,26 @@ func TestChangesRebuildTheSnapshot(t *testing.T) {
 		}
 		s := newServer(Options{Site: site})
 		sent := encode(&site, now)
-		figures, conditions := map[string]string{}, map[string]string{}
+		figures, conditions := map[string]map[string]any{}, map[string]map[string]any{}
 		apply := func(doc []byte) {
-			var d struct{ Figures, Alarms []json.RawMessage }
+			var d struct{ Figures, Alarms []map[string]any }
 			if err := json.Unmarshal(doc, &d); err != nil {
 				t.Fatal(err)
 			}
-			for _, f := range d.Figures {
-				figures[nameIn(f, "figure")] = string(f)
+			take := func(into map[string]map[string]any, entries []map[string]any, name, whole string) {
+				for _, e := range entries {
+					key := e[name].(string)
+					if _, ok := e[whole]; ok {
+						into[key] = map[string]any{}
+					}
+					maps.Copy(into[key], e)
+				}
 			}
-			for _, a := range d.Alarms {
-				conditions[nameIn(a, "alarm")] = string(a)
-			}
+			take(figures, d.Figures, "figure", "quality")
+			take(conditions, d.Alarms, "alarm", "state")
 		}
 		apply(s.whole(sent))
+		timed := sent
 		for range rapid.IntRange(1, 6).Draw(t, "steps") {
 			next := quiet()
 			next.Time = now.Time.Add(time.Second)
@@ -235,40 +243,42 @@ func TestChangesRebuildTheSnapshot(t *testing.T) {
 					if len(now.Figures) > 0 {
 						*f = now.Figures[i]
 					}
+					f.Time = next.Time
 				}
 			}
 			for i := range next.Conditions {
+				value := rapid.Float64Range(0, 3).Draw(t, "value of the alarm")
+				if next.Conditions[i].Value = &value; value > 2 {
+					next.Conditions[i].Value, next.Conditions[i].What = nil, "Something else."
+				}
 				next.Conditions[i].State = rapid.SampledFrom([]alarms.State{alarms.Normal, alarms.Unacknowledged, alarms.Acknowledged, alarms.LatchedUnacknowledged, alarms.Shelved}).Draw(t, "state")
 			}
 			to := encode(&site, next)
-			doc := change(sent, to)
+			doc := change(sent, to, timed)
+			timed = to // the times of all
 			if err := validate(changes, doc); err != nil {
 				t.Fatalf("%v\n%s", err, doc)
 			}
 			apply(doc)
 			now, sent = next, to
 		}
-		for i, f := range sent.figures {
-			if got := figures[now.Figures[i].Name]; got != string(f) {
-				t.Fatalf("rebuilt %s, want %s", got, f)
+		same := func(got map[string]any, want any) {
+			text := must(json.Marshal(want))
+			var w map[string]any
+			if err := json.Unmarshal(text, &w); err != nil || !reflect.DeepEqual(got, w) {
+				t.Fatalf("rebuilt %v, want %s", got, text)
 			}
 		}
-		for i, a := range sent.alarms {
-			if got := conditions[now.Conditions[i].Alarm]; got != string(a) {
-				t.Fatalf("rebuilt %s, want %s", got, a)
-			}
+		for i := range sent.Figures {
+			same(figures[now.Figures[i].Name], sent.Figures[i])
 		}
-		if len(figures) != len(sent.figures) || len(conditions) != len(sent.alarms) {
-			t.Fatalf("rebuilt %d figures and %d alarms, want %d and %d", len(figures), len(conditions), len(sent.figures), len(sent.alarms))
+		for i := range sent.Alarms {
+			same(conditions[now.Conditions[i].Alarm], sent.Alarms[i])
+		}
+		if len(figures) != len(sent.Figures) || len(conditions) != len(sent.Alarms) {
+			t.Fatalf("rebuilt %d figures and %d alarms, want %d and %d", len(figures), len(conditions), len(sent.Figures), len(sent.Alarms))
 		}
 	})
-}
-
-func nameIn(doc []byte, key string) string {
-	var m map[string]any
-	_ = json.Unmarshal(doc, &m) // a name that is missing is found by the count
-	name, _ := m[key].(string)
-	return name
 }
 
 func TestVerdict(t *testing.T) {

@@ -39,8 +39,9 @@ function take(doc, whole) {
     model.alarms.clear();
     Object.assign(model, { title: doc.title, site: doc.site, foreign: false });
   }
-  for (const f of doc.figures) model.figures.set(f.figure, f);
-  for (const a of doc.alarms) model.alarms.set(a.alarm, a);
+  // An entry with a quality or a state is whole; any other has what changed.
+  for (const f of doc.figures) model.figures.set(f.figure, f.quality ? f : { ...model.figures.get(f.figure), ...f });
+  for (const a of doc.alarms) model.alarms.set(a.alarm, a.state ? a : { ...model.alarms.get(a.alarm), ...a });
   if (whole || doc.steps !== model.steps) {
     fresh.date = Date.now() - doc.age_s * 1000;
     fresh.perf = performance.now() - doc.age_s * 1000;
