@@ -278,6 +278,7 @@ func (a *Agent) own(ctx context.Context) error {
 	for {
 		select {
 		case <-ctx.Done():
+			a.probe() // what is counted since the last commit outlives a stop
 			return ctx.Err()
 		case rs := <-a.batches:
 			a.fold(rs)

@@ -81,11 +81,12 @@ func (p *Plant) stepDistribution(now time.Time, w *writer) {
 }
 
 // remembered is what a plant keeps over a restart: what the rules count in hours,
-// days and quarters. It grows with the number of entry points alone.
+// days and quarters. It grows with the number of entry points and segments alone.
 type remembered struct {
 	Version      int                        `json:"version"`
 	Entries      map[string]rememberedEntry `json:"entries,omitempty"`
 	Distribution contact.AnnualAverage      `json:"distribution"`
+	Days         map[string]json.RawMessage `json:"days,omitempty"` // of the segments
 }
 
 type rememberedEntry struct {
@@ -97,10 +98,17 @@ const rememberedVersion = 1
 
 // Checkpoint returns what Restore needs after a restart.
 func (p *Plant) Checkpoint() []byte {
-	m := remembered{Version: rememberedVersion, Distribution: p.distribution, Entries: map[string]rememberedEntry{}}
+	m := remembered{Version: rememberedVersion, Distribution: p.distribution, Entries: map[string]rememberedEntry{}, Days: map[string]json.RawMessage{}}
 	for i := range p.entries {
 		e := &p.entries[i]
 		m.Entries[e.Point] = rememberedEntry{e.residual, e.analyser}
+	}
+	for i := range p.segments {
+		s := &p.segments[i]
+		// A number that JSON cannot write costs that day, never the clocks.
+		if day, err := json.Marshal(s.day.Memory()); err == nil {
+			m.Days[s.Name] = day
+		}
 	}
 	b, err := json.Marshal(m)
 	if err != nil { // plain data always marshals
@@ -109,8 +117,9 @@ func (p *Plant) Checkpoint() []byte {
 	return b
 }
 
-// Restore brings back the clocks of a checkpoint. Entry points that the site no
-// longer has are left out. Of a time that cannot be, nothing counts.
+// Restore brings back the clocks and days of a checkpoint. Entry points and
+// segments that the site no longer has are left out, and the day of a segment
+// that has changed. Of a time that cannot be, nothing counts.
 func (p *Plant) Restore(data []byte) error {
 	var m remembered
 	if err := json.Unmarshal(data, &m); err != nil {
@@ -132,6 +141,13 @@ func (p *Plant) Restore(data []byte) error {
 			for _, s := range []*contact.Stopwatch{&e.residual.Under, &e.analyser.Failed, &e.analyser.Grabbed} {
 				s.Elapsed = max(0, s.Elapsed)
 			}
+		}
+	}
+	for i := range p.segments {
+		s := &p.segments[i]
+		var day contact.DayMemory
+		if old, ok := m.Days[s.Name]; ok && json.Unmarshal(old, &day) == nil {
+			s.day.Restore(day) // else it begins anew, and its coverage shows it
 		}
 	}
 	return nil
