@@ -326,17 +326,21 @@ func (a *Agent) own(ctx context.Context) error {
 	}
 }
 
-// obey carries out an order. What a sample changes is committed with its record.
+// obey carries out an order. What a sample or a service changes is committed with
+// its record.
 func (a *Agent) obey(o alarms.Order) alarms.Answer {
 	now := a.o.Now()
 	enter := func() {}
-	if o.Verb == alarms.GrabSample && o.Refused == "" {
-		accepted, err := a.o.Plant.Sample(now, plant.Sample(o.Grab))
-		if err != nil {
-			o.Refused = err.Error()
-		} else {
-			enter = accepted
-		}
+	var err error
+	switch {
+	case o.Refused != "":
+	case o.Verb == alarms.GrabSample:
+		enter, err = a.o.Plant.Sample(now, plant.Sample(o.Grab))
+	case o.Verb == alarms.Serviced:
+		enter, err = a.o.Plant.Serviced(now, o.Detector, plant.Work(o.Service.Work), o.Service.Done)
+	}
+	if err != nil {
+		o.Refused = err.Error()
 	}
 	ts, answer := a.evaluator.Order(now, o)
 	if answer.Result == alarms.Done {

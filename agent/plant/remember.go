@@ -81,11 +81,15 @@ func (p *Plant) stepDistribution(now time.Time, w *writer) {
 }
 
 // remembered is what a plant keeps over a restart: what the rules count in hours,
-// days and quarters. It grows with the number of entry points alone.
+// days and quarters, and what people near the detectors were exposed to. It grows
+// with the number of entry points and detectors alone.
 type remembered struct {
 	Version      int                        `json:"version"`
 	Entries      map[string]rememberedEntry `json:"entries,omitempty"`
 	Distribution contact.AnnualAverage      `json:"distribution"`
+	// Exposures and Serviced are by detector.
+	Exposures map[string]json.RawMessage    `json:"exposures,omitempty"`
+	Serviced  map[string]map[Work]time.Time `json:"serviced,omitempty"`
 }
 
 type rememberedEntry struct {
@@ -97,10 +101,24 @@ const rememberedVersion = 1
 
 // Checkpoint returns what Restore needs after a restart.
 func (p *Plant) Checkpoint() []byte {
-	m := remembered{Version: rememberedVersion, Distribution: p.distribution, Entries: map[string]rememberedEntry{}}
+	m := remembered{Version: rememberedVersion, Distribution: p.distribution, Entries: map[string]rememberedEntry{}, Exposures: map[string]json.RawMessage{}, Serviced: map[string]map[Work]time.Time{}}
 	for i := range p.entries {
 		e := &p.entries[i]
 		m.Entries[e.Point] = rememberedEntry{e.residual, e.analyser}
+	}
+	for i := range p.detectors {
+		d := &p.detectors[i]
+		b, err := d.state.Exposure().MarshalJSON()
+		if err != nil { // plain data always marshals
+			panic(err)
+		}
+		m.Exposures[d.Name] = b
+		for _, s := range d.Services {
+			if m.Serviced[d.Name] == nil {
+				m.Serviced[d.Name] = map[Work]time.Time{}
+			}
+			m.Serviced[d.Name][s.Work] = s.Last
+		}
 	}
 	b, err := json.Marshal(m)
 	if err != nil { // plain data always marshals
@@ -109,8 +127,9 @@ func (p *Plant) Checkpoint() []byte {
 	return b
 }
 
-// Restore brings back the clocks of a checkpoint. Entry points that the site no
-// longer has are left out. Of a time that cannot be, nothing counts.
+// Restore brings back the clocks and exposures of a checkpoint. Entry points and
+// detectors that the site no longer has are left out. Of what cannot be, nothing
+// counts.
 func (p *Plant) Restore(data []byte) error {
 	var m remembered
 	if err := json.Unmarshal(data, &m); err != nil {
@@ -132,6 +151,13 @@ func (p *Plant) Restore(data []byte) error {
 			for _, s := range []*contact.Stopwatch{&e.residual.Under, &e.analyser.Failed, &e.analyser.Grabbed} {
 				s.Elapsed = max(0, s.Elapsed)
 			}
+		}
+	}
+	for i := range p.detectors {
+		d := &p.detectors[i]
+		d.recall(m.Serviced[d.Name])
+		if old, ok := m.Exposures[d.Name]; ok {
+			_ = d.state.Exposure().UnmarshalJSON(old) // it begins anew with what cannot be
 		}
 	}
 	return nil
