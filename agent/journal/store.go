@@ -26,8 +26,13 @@ import (
 
 const (
 	fileName = "journal.db"
-	// format is raised when an older ebbwatch could no longer read the file.
-	format = 1
+	// format is raised when an older ebbwatch could not make sense of the file: it
+	// then refuses it, instead of starting without what it holds. Files of all
+	// formats from 1 are read, and have this one once they are written to.
+	//
+	//	1  the checkpoint is that of the alarms
+	//	2  the checkpoint is the agent's, and holds the plant's clocks too
+	format = 2
 	// asideKept is how many damaged files stay, so that the disk is bounded.
 	asideKept = 3
 	// sweep bounds the events that one save removes beyond those it adds, so
@@ -343,9 +348,13 @@ func (f *file) load() (st state, checkpoint []byte, err error) {
 		if err := json.Unmarshal(b, &st); err != nil || st.ID == "" {
 			return damaged("its state is not readable")
 		}
-		if st.Format != format {
+		if st.Format < 1 {
+			return damaged("its format is %d", st.Format)
+		}
+		if st.Format > format {
 			return fmt.Errorf("journal file %s %w", f.db.Path(), errFormat)
 		}
+		st.Format = format
 		if st.Checkpoint {
 			if b, err = unseal(checkpointKey, own.Get(checkpointKey)); err != nil {
 				return err

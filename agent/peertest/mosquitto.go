@@ -84,6 +84,9 @@ func (b *Broker) Address() string { return net.JoinHostPort("127.0.0.1", strconv
 // URL is what a site file would name.
 func (b *Broker) URL() string { return "tcp://" + b.Address() }
 
+// PID is the broker's process while it runs.
+func (b *Broker) PID() int { return b.cmd.Process.Pid }
+
 // Keep lets the broker, once it is started again, write to disk what it holds
 // when it is stopped in good order, and hold any number of messages for a
 // subscriber that is away.
@@ -110,6 +113,15 @@ func (b *Broker) Admit(acl string, logins ...Login) {
 		b.t.Fatal(err)
 	}
 	b.configure("acl_file " + file + "\n")
+	b.Start()
+}
+
+// Bridge lets the broker pass on to another what a configuration says, once it is
+// started again.
+func (b *Broker) Bridge(conf string) {
+	b.t.Helper()
+	b.Stop()
+	b.configure(conf)
 	b.Start()
 }
 

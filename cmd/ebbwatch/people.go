@@ -194,7 +194,7 @@ type addressee struct {
 
 func (r addressee) receiver() string { return r.Channel + "/" + r.person }
 
-// reaches lists every person on every channel.
+// reaches lists every addressee on every channel.
 func addressees(site *config.Site) (out []addressee) {
 	for _, p := range site.People {
 		for _, a := range addresses(p) {
