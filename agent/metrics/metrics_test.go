@@ -105,6 +105,10 @@ func source() Source {
 			Top: []alarms.Load{{Alarm: "meters-lost", Annunciations: 29}, {Alarm: "gas-1-level-2", Annunciations: 2}}, TopShare: 1,
 		},
 	}
+	times := NewTimes([]string{"line-a"})
+	times.Polled("line-a", 20*time.Millisecond)
+	times.Polled("line-a", 3*time.Second)
+	times.Published(7 * time.Millisecond)
 	return Source{
 		Snapshot: func() *agent.Snapshot { return s },
 		Lines: func() []Line {
@@ -118,7 +122,7 @@ func source() Source {
 			}}
 		},
 		Telling: func() Telling {
-			return Telling{Depth: 2, Oldest: at.Add(-5 * time.Second), Connected: true, Sent: 9, Acked: 7, Late: 1}
+			return Telling{Broker: true, Depth: 2, Oldest: at.Add(-5 * time.Second), Connected: true, Sent: 9, Acked: 7, Late: 1}
 		},
 		Receivers: func() []Receiver {
 			return []Receiver{{Name: "mail/on-call-1", Sent: 3, Passed: 1}, {Name: "webhook/pager", Sent: 12}}
@@ -126,6 +130,8 @@ func source() Source {
 		Now:     func() time.Time { return at },
 		StepAge: func() time.Duration { return 0 },
 		Version: "v0", Commit: "c0",
+		Times:        times,
+		Certificates: map[string]time.Time{"http": at.Add(90 * 24 * time.Hour)},
 	}
 }
 
@@ -246,37 +252,6 @@ func TestHealthAndReadiness(t *testing.T) {
 	h.ServeHTTP(rec, httptest.NewRequest("POST", "/metrics", nil))
 	if rec.Code != http.StatusMethodNotAllowed {
 		t.Errorf("POST /metrics gave %d", rec.Code)
-	}
-}
-
-// BenchmarkScrape sets the collector against plain gauges with as many series.
-func BenchmarkScrape(b *testing.B) {
-	own := prometheus.NewRegistry()
-	own.MustRegister(NewCollector(source()))
-	families, err := own.Gather()
-	if err != nil {
-		b.Fatal(err)
-	}
-	series := 0
-	for _, f := range families {
-		series += len(f.GetMetric())
-	}
-	plain := prometheus.NewRegistry()
-	vec := prometheus.NewGaugeVec(prometheus.GaugeOpts{Name: "plain", Help: "Plain."}, []string{"n"})
-	plain.MustRegister(vec)
-	for i := range series {
-		vec.WithLabelValues(strings.Repeat("x", i)).Set(float64(i))
-	}
-	for name, reg := range map[string]*prometheus.Registry{"collector": own, "gauges": plain} {
-		b.Run(name, func(b *testing.B) {
-			b.ReportAllocs()
-			b.ReportMetric(float64(series), "series")
-			for b.Loop() {
-				if _, err := reg.Gather(); err != nil {
-					b.Fatal(err)
-				}
-			}
-		})
 	}
 }
 
