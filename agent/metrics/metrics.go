@@ -195,15 +195,22 @@ func NewCollector(src Source) prometheus.Collector {
 	add(plant.SegmentKind, plant.FlowGreatest, "segment_flow_greatest_cubic_metres_per_second", "Flow up to which the present residual keeps the ratio at its target.", 1)
 	add(plant.SegmentKind, plant.RatioAhead, "segment_inactivation_ratio_ahead", "Lowest inactivation ratio of the coming hour, if flow, level and residual go on as they do.", 1)
 	add(plant.SegmentKind, plant.RatioAheadIn, "segment_inactivation_ratio_ahead_in_seconds", "How far ahead that is.", 1)
-	const day = "Inactivation ratio of the regulatory day so far: by the values at the end of the peak hour, by the day's extremes each by itself, and the lowest at any one time."
+	const day = "Inactivation ratio of the regulatory day so far: by the values at the end of the peak hour, any 60 minutes or a clock hour, by the day's extremes each by itself, and the lowest at any one time."
 	add(plant.SegmentKind, plant.DayRatio, "segment_day_inactivation_ratio", day, 1, "by", "peak-hour")
+	add(plant.SegmentKind, plant.DayRatioClockHour, "segment_day_inactivation_ratio", day, 1, "by", "peak-clock-hour")
 	add(plant.SegmentKind, plant.DayRatioExtremes, "segment_day_inactivation_ratio", day, 1, "by", "extremes")
 	add(plant.SegmentKind, plant.DayLowestRatio, "segment_day_inactivation_ratio", day, 1, "by", "lowest")
-	add(plant.SegmentKind, plant.DayPeakFlow, "segment_day_peak_flow_cubic_metres_per_second", "Highest mean flow of 60 minutes of the day so far.", 1)
+	add(plant.SegmentKind, plant.DayLowestResidual, "segment_day_lowest_residual_mg_per_litre", "Lowest free chlorine of the day so far.", 1)
+	const peak = "Highest mean flow of an hour of the day so far: of any 60 minutes, and from full to full hour."
+	add(plant.SegmentKind, plant.DayPeakFlow, "segment_day_peak_flow_cubic_metres_per_second", peak, 1, "hour", "rolling")
+	add(plant.SegmentKind, plant.DayPeakFlowClock, "segment_day_peak_flow_cubic_metres_per_second", peak, 1, "hour", "clock")
 	add(plant.SegmentKind, plant.DayCovered, "segment_day_covered_ratio", "Share of the whole day of which all inputs are known.", 1)
 	add(plant.TrainKind, plant.InactivationRatio, "train_inactivation_ratio", "Inactivation of the segments in series over what they owe, the lower of Giardia and virus.", 1)
 	add(plant.TrainKind, plant.GiardiaLog, "train_inactivation_log", logs, 1, "organism", "giardia")
 	add(plant.TrainKind, plant.VirusLog, "train_inactivation_log", logs, 1, "organism", "virus")
+	const owed = "Log inactivation that is left to disinfection, filtration credit taken off."
+	add(plant.TrainKind, plant.GiardiaLogOwed, "train_inactivation_owed_log", owed, 1, "organism", "giardia")
+	add(plant.TrainKind, plant.VirusLogOwed, "train_inactivation_owed_log", owed, 1, "organism", "virus")
 	add(plant.TrainKind, plant.RatioAhead, "train_inactivation_ratio_ahead", "Lowest inactivation ratio of the coming hour, each segment at its own lowest.", 1)
 	add(plant.EntryKind, plant.UnderResidual, "entry_under_residual_seconds", "How long the residual has been under its least without a break.", 1)
 	add(plant.EntryKind, plant.UnderResidualLeft, "entry_under_residual_left_seconds", "How long it may still be so; negative after the limit.", 1)

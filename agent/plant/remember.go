@@ -82,14 +82,13 @@ func (p *Plant) stepDistribution(now time.Time, w *writer) {
 
 // remembered is what a plant keeps over a restart: what the rules count in hours,
 // days and quarters, and what people near the detectors were exposed to. It grows
-// with the number of entry points and detectors alone.
+// with the number of entry points, segments and detectors alone.
 type remembered struct {
-	Version      int                        `json:"version"`
-	Entries      map[string]rememberedEntry `json:"entries,omitempty"`
-	Distribution contact.AnnualAverage      `json:"distribution"`
-	// Exposures and Serviced are by detector.
-	Exposures map[string]json.RawMessage    `json:"exposures,omitempty"`
-	Serviced  map[string]map[Work]time.Time `json:"serviced,omitempty"`
+	Version      int                           `json:"version"`
+	Entries      map[string]rememberedEntry    `json:"entries,omitempty"`
+	Distribution contact.AnnualAverage         `json:"distribution"`
+	Days         map[string]json.RawMessage    `json:"days,omitempty"` // of the segments
+	Detectors    map[string]rememberedDetector `json:"detectors,omitempty"`
 }
 
 type rememberedEntry struct {
@@ -101,24 +100,20 @@ const rememberedVersion = 1
 
 // Checkpoint returns what Restore needs after a restart.
 func (p *Plant) Checkpoint() []byte {
-	m := remembered{Version: rememberedVersion, Distribution: p.distribution, Entries: map[string]rememberedEntry{}, Exposures: map[string]json.RawMessage{}, Serviced: map[string]map[Work]time.Time{}}
+	m := remembered{Version: rememberedVersion, Distribution: p.distribution, Entries: map[string]rememberedEntry{}, Days: map[string]json.RawMessage{}, Detectors: map[string]rememberedDetector{}}
 	for i := range p.entries {
 		e := &p.entries[i]
 		m.Entries[e.Point] = rememberedEntry{e.residual, e.analyser}
 	}
+	for i := range p.segments {
+		s := &p.segments[i]
+		// A number that JSON cannot write costs that day, never the clocks.
+		if day, err := json.Marshal(s.day.Memory()); err == nil {
+			m.Days[s.Name] = day
+		}
+	}
 	for i := range p.detectors {
-		d := &p.detectors[i]
-		b, err := d.state.Exposure().MarshalJSON()
-		if err != nil { // plain data always marshals
-			panic(err)
-		}
-		m.Exposures[d.Name] = b
-		for _, s := range d.Services {
-			if m.Serviced[d.Name] == nil {
-				m.Serviced[d.Name] = map[Work]time.Time{}
-			}
-			m.Serviced[d.Name][s.Work] = s.Last
-		}
+		m.Detectors[p.detectors[i].Name] = p.detectors[i].remember()
 	}
 	b, err := json.Marshal(m)
 	if err != nil { // plain data always marshals
@@ -127,9 +122,9 @@ func (p *Plant) Checkpoint() []byte {
 	return b
 }
 
-// Restore brings back the clocks and exposures of a checkpoint. Entry points and
-// detectors that the site no longer has are left out. Of what cannot be, nothing
-// counts.
+// Restore brings back the clocks, days and exposures of a checkpoint. What the
+// site no longer has is left out, and the day of a segment that has changed. Of a
+// time that cannot be, nothing counts.
 func (p *Plant) Restore(data []byte) error {
 	var m remembered
 	if err := json.Unmarshal(data, &m); err != nil {
@@ -153,12 +148,15 @@ func (p *Plant) Restore(data []byte) error {
 			}
 		}
 	}
-	for i := range p.detectors {
-		d := &p.detectors[i]
-		d.recall(m.Serviced[d.Name])
-		if old, ok := m.Exposures[d.Name]; ok {
-			_ = d.state.Exposure().UnmarshalJSON(old) // it begins anew with what cannot be
+	for i := range p.segments {
+		s := &p.segments[i]
+		var day contact.DayMemory
+		if old, ok := m.Days[s.Name]; ok && json.Unmarshal(old, &day) == nil {
+			s.day.Restore(day) // else it begins anew, and its coverage shows it
 		}
+	}
+	for i := range p.detectors {
+		p.detectors[i].recall(m.Detectors[p.detectors[i].Name])
 	}
 	return nil
 }

@@ -1,6 +1,7 @@
 package plant
 
 import (
+	"encoding/json"
 	"fmt"
 	"strings"
 	"time"
@@ -78,12 +79,30 @@ func (d *detector) stepServices(p *Plant, now time.Time, w *writer) {
 
 func (p *Plant) day(t time.Time) string { return t.In(p.zone).Format("2 January 2006") }
 
-// recall takes over what was recorded before a restart; a later day in the site
-// file counts.
-func (d *detector) recall(done map[Work]time.Time) {
+// rememberedDetector is what is kept of a detector over a restart.
+type rememberedDetector struct {
+	Exposure json.RawMessage    `json:"exposure,omitempty"`
+	Serviced map[Work]time.Time `json:"serviced,omitempty"`
+}
+
+func (d *detector) remember() rememberedDetector {
+	m := rememberedDetector{Serviced: map[Work]time.Time{}}
+	// A number that JSON cannot write costs the exposure, never the rest.
+	m.Exposure, _ = d.state.Exposure().MarshalJSON()
+	for _, s := range d.Services {
+		m.Serviced[s.Work] = s.Last
+	}
+	return m
+}
+
+// recall brings it back; a later service in the site file counts.
+func (d *detector) recall(m rememberedDetector) {
+	if m.Exposure != nil {
+		_ = d.state.Exposure().UnmarshalJSON(m.Exposure) // else it begins anew
+	}
 	for i := range d.Services {
-		if s := &d.Services[i]; done[s.Work].After(s.Last) {
-			s.Last = done[s.Work]
+		if s := &d.Services[i]; m.Serviced[s.Work].After(s.Last) {
+			s.Last = m.Serviced[s.Work]
 		}
 	}
 }
