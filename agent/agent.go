@@ -281,12 +281,7 @@ func (a *Agent) own(ctx context.Context) error {
 	for {
 		select {
 		case <-ctx.Done():
-<<<<<<< HEAD
-			// What the clocks and exposures have come to.
-			a.remember(&a.storeError, a.o.Store.Commit(0, nil, a.core.Checkpoint()))
-=======
 			a.probe() // what is counted since the last commit outlives a stop
->>>>>>> main
 			return ctx.Err()
 		case rs := <-a.batches:
 			a.fold(rs)
