@@ -57,6 +57,9 @@ func change(from, to, timed *encoded) []byte {
 			d.Alarms = append(d.Alarms, news)
 		}
 	}
+	if timed != nil {
+		d.Performance = performanceOf(&to.of.Performance)
+	}
 	return must(json.Marshal(d))
 }
 

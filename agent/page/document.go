@@ -56,6 +56,47 @@ type head struct {
 	Remembers bool    `json:"remembers"`
 	Verdict   verdict `json:"verdict"`
 	Layout    *layout `json:"layout,omitempty"`
+	// Performance is sent now and then, since its means move all the time.
+	Performance *performance `json:"performance,omitempty"`
+}
+
+// performance is how much the alarms ask of people (alarms.Performance).
+type performance struct {
+	Watched       float64  `json:"watched_s"`
+	Last10Minutes int      `json:"last_10_minutes"`
+	LastHour      int      `json:"last_hour"`
+	LastDay       int      `json:"last_day"`
+	Annunciations int      `json:"annunciations"`
+	PerHour       float64  `json:"per_hour"`
+	Peak          int      `json:"peak"`
+	Flood         bool     `json:"flood"`
+	TimeInFlood   float64  `json:"time_in_flood_s"`
+	Standing      int      `json:"standing"`
+	Unanswered    int      `json:"unanswered"`
+	Stale         int      `json:"stale"`
+	Withheld      int      `json:"withheld"`
+	Chattering    []string `json:"chattering"`
+	Top           []calls  `json:"top"`
+	TopShare      float64  `json:"top_share"`
+	Fleeting      uint64   `json:"fleeting"`
+}
+
+type calls struct {
+	Alarm         string `json:"alarm"`
+	Annunciations int    `json:"annunciations"`
+}
+
+func performanceOf(p *alarms.Performance) *performance {
+	out := &performance{
+		Watched: p.Watched.Seconds(), Last10Minutes: p.Last10Minutes, LastHour: p.LastHour, LastDay: p.LastDay,
+		Annunciations: p.Annunciations, PerHour: p.PerHour, Peak: p.Peak, Flood: p.Flood, TimeInFlood: p.TimeInFlood.Seconds(),
+		Standing: p.Standing, Unanswered: p.Unanswered, Stale: p.Stale, Withheld: p.Withheld,
+		Chattering: append([]string{}, p.Chattering...), Top: []calls{}, TopShare: p.TopShare, Fleeting: p.Fleeting,
+	}
+	for _, l := range p.Top {
+		out.Top = append(out.Top, calls{l.Alarm, l.Annunciations})
+	}
+	return out
 }
 
 // document is a snapshot.

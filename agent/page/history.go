@@ -122,11 +122,14 @@ type History struct {
 // NewHistory returns an empty history.
 func NewHistory() *History { return &History{} }
 
-// trended reports whether a figure is a number whose course tells something;
-// states do not.
-func trended(f *plant.Figure) bool {
-	return !slices.Contains([]plant.Quantity{plant.GasLevel, plant.Unavailable, plant.Lost, plant.Doubtful}, f.Quantity)
+// states are the quantities whose course tells nothing: they are states, settings
+// or a mere countdown.
+var states = []plant.Quantity{
+	plant.GasLevel, plant.Unavailable, plant.Lost, plant.Doubtful, plant.Overdue, plant.Calling, plant.Vote, plant.Blind,
+	plant.Ventilation, plant.GiardiaLogOwed, plant.VirusLogOwed, plant.BumpTestDue, plant.CalibrationDue,
 }
+
+func trended(f *plant.Figure) bool { return !slices.Contains(states, f.Quantity) }
 
 // begin chooses the trends once: figures that are made before readings.
 func (h *History) begin(figures []plant.Figure) {

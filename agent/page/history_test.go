@@ -5,6 +5,7 @@ import (
 	"math"
 	"net/http"
 	"slices"
+	"strings"
 	"testing"
 	"time"
 
@@ -186,5 +187,19 @@ func BenchmarkHistoryMemory(b *testing.B) {
 	b.ReportAllocs()
 	for b.Loop() {
 		NewHistory().Observe(s)
+	}
+}
+
+// TestThePageOffersTheCoursesThereAre: it knows the same figures without one.
+func TestThePageOffersTheCoursesThereAre(t *testing.T) {
+	script := string(must(files.ReadFile("assets/trends.js")))
+	_, list, _ := strings.Cut(script, "const states = [")
+	list, _, _ = strings.Cut(list, "]")
+	var want []string
+	for _, q := range states {
+		want = append(want, "'"+string(q)+"'")
+	}
+	if list != strings.Join(want, ", ") {
+		t.Errorf("the page leaves out %s, the history %s", list, strings.Join(want, ", "))
 	}
 }

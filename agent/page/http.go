@@ -110,7 +110,7 @@ func (s *server) whole(e *encoded) []byte {
 	d := document{e.now(), e.Figures, e.Alarms}
 	d.Version, d.Site, d.Title = version, s.o.Site.Name, s.o.Site.Title
 	l := layoutOf(&s.o.Site, e.of.Figures, s.o.Roles)
-	d.Layout = &l
+	d.Layout, d.Performance = &l, performanceOf(&e.of.Performance)
 	return must(json.Marshal(d))
 }
 

@@ -64,6 +64,7 @@ func ridge() Site {
 		Name: "kestrel-ridge", Title: "Kestrel Ridge", TimeZone: time.FixedZone("MST", -7*3600),
 		Banks:    []Bank{{"north", "chlorine-room", []Container{{"north-1", "north-1-weight", 671, 8, 907}}}},
 		Segments: []Segment{{Name: "clearwell", Residual: "residual-out", PH: "ph-out", Temperature: "temperature-out", Flow: "plant-flow"}},
+		Trains:   []Train{},
 		Rooms:    []Room{{"chlorine-room", []string{"gas-1"}}},
 		Lines:    []Line{{"line-b", []Instrument{{"north-scales", []string{"north-1-weight"}}}}},
 		Limits:   []Limit{{"north-empty-notice", "bank.north.time-to-empty", true, 48 * 3600}},
@@ -313,6 +314,18 @@ func TestVerdict(t *testing.T) {
 		}), alarming, "Something at north-empty-notice.", "Look at north-empty-notice.", 1},
 		{"one that has gone says so", with(func(s *agent.Snapshot) { s.Conditions[0].State = alarms.ReturnedUnacknowledged }), alarming, "nobody has acknowledged it: Something", "acknowledge it", 0},
 		{"a latch waits for a person", with(func(s *agent.Snapshot) { s.Conditions[0].State = alarms.LatchedAcknowledged }), alarming, "waits to be reset: Something", "resets it", 0},
+		{"a train owes what its segments do not owe alone", with(func(s *agent.Snapshot) {
+			s.Figures = append(s.Figures, fig(plant.SegmentKind, "pipe", plant.InactivationRatio, 0.4, "1"), fig(plant.TrainKind, "main", plant.InactivationRatio, 2.14, "1"))
+		}), well, "disinfection is at 1.74 times", "", 0},
+		{"samples that nobody entered are no failure", with(func(s *agent.Snapshot) {
+			s.Figures = append(s.Figures, bad(fig(plant.DistributionKind, plant.Distribution, plant.AnnualAverage, 0, "mg/L"), reading.Missing))
+			s.Conditions = append(s.Conditions, cond("distribution-residual-high", alarms.Low, alarms.Normal))
+			s.Conditions[2].Quality = "bad:missing-input"
+		}), well, "All is well", "", 0},
+		{"what fails otherwise is told", with(func(s *agent.Snapshot) {
+			s.Figures = append(s.Figures, bad(fig(plant.DistributionKind, plant.Distribution, plant.AnnualAverage, 0, "mg/L"), reading.Missing))
+			s.Conditions[1].Quality = "bad:missing-input"
+		}), attention, "one alarm cannot be judged", "by hand", 0},
 		{"an alarm goes before what is not yet read", with(func(s *agent.Snapshot) {
 			s.Figures[0] = bad(s.Figures[0], reading.NotYetRead)
 			s.Conditions[0].State = alarms.Unacknowledged
@@ -320,6 +333,7 @@ func TestVerdict(t *testing.T) {
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			site := ridge()
+			site.Trains = []Train{{"main", []string{"pipe"}}}
 			v := judge(&site, c.s)
 			if v.Level != c.level || !strings.Contains(v.Sentence, c.sentence) || !strings.Contains(v.First, c.first) || v.More != c.more || (c.first == "") != (v.First == "") {
 				t.Errorf("got %+v", v)
