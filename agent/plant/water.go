@@ -183,3 +183,12 @@ func (e *entry) step(p *Plant, now time.Time, w *writer) {
 		f.Detail = "ends on " + a.Until.In(p.zone).Format("2 January at 15:04 MST")
 	}
 }
+
+// Days are the records of the segments' present days, in the order of the settings.
+func (p *Plant) Days() []contact.DayRecord {
+	out := make([]contact.DayRecord, len(p.segments))
+	for i := range p.segments {
+		out[i] = p.segments[i].day.Record()
+	}
+	return out
+}
