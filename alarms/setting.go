@@ -2,7 +2,6 @@ package alarms
 
 import (
 	"fmt"
-	"math"
 	"strconv"
 	"time"
 )
@@ -83,7 +82,6 @@ func (s Scale) text(shown float64) string {
 
 // check reports what is wrong with a setting.
 func (s *Setting) check() error {
-	finite := func(v float64) bool { return !math.IsNaN(v) && !math.IsInf(v, 0) }
 	fault := func(format string, args ...any) error {
 		return fmt.Errorf("alarm %s: "+format, append([]any{s.Name}, args...)...)
 	}

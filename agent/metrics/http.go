@@ -4,10 +4,6 @@ import (
 	"fmt"
 	"net/http"
 	"time"
-
-	"github.com/prometheus/client_golang/prometheus"
-	"github.com/prometheus/client_golang/prometheus/collectors"
-	"github.com/prometheus/client_golang/prometheus/promhttp"
 )
 
 // Check is one thing that must hold for the daemon to be ready. Err says what is
@@ -23,15 +19,12 @@ const standstill = 30 * time.Second
 
 // Handler serves /metrics, /healthz and /readyz.
 func Handler(src Source, ready []Check) http.Handler {
-	reg := prometheus.NewRegistry()
-	reg.MustRegister(NewCollector(src), newPerformance(src.Snapshot), collectors.NewGoCollector(), collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}))
+	all := []Collector{NewCollector(src), newPerformance(src.Snapshot), newProcess()}
 	if src.Receivers != nil {
-		reg.MustRegister(newReceivers(src.Receivers))
+		all = append(all, newReceivers(src.Receivers))
 	}
 	mux := http.NewServeMux()
-	mux.Handle("GET /metrics", promhttp.HandlerFor(reg, promhttp.HandlerOpts{
-		EnableOpenMetrics: true, MaxRequestsInFlight: 4, Timeout: 10 * time.Second,
-	}))
+	mux.Handle("GET /metrics", serve(all...))
 	mux.HandleFunc("GET /healthz", func(w http.ResponseWriter, _ *http.Request) {
 		answer(w, []Check{{"loop", func() error {
 			if age := src.StepAge(); age > standstill {

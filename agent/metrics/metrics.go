@@ -10,8 +10,6 @@ import (
 	"runtime"
 	"time"
 
-	"github.com/prometheus/client_golang/prometheus"
-
 	"ebbwatch/agent"
 	"ebbwatch/agent/plant"
 	"ebbwatch/agent/reading"
@@ -85,7 +83,7 @@ type figureKey struct {
 
 // figureDesc is how one kind of figure is shown.
 type figureDesc struct {
-	desc, low, high *prometheus.Desc
+	desc, low, high *Desc
 	// extra is the value of a second label, such as the organism.
 	extra []string
 	// factor turns the SI value into the metric's unit.
@@ -93,34 +91,30 @@ type figureDesc struct {
 }
 
 type fixedDescs struct {
-	reading, age, quality                       *prometheus.Desc
-	active, unacknowledged, standing            *prometheus.Desc
+	reading, age, quality                       *Desc
+	active, unacknowledged, standing            *Desc
 	line                                        workDescs
-	cycle, planned, grace, discarded            *prometheus.Desc
+	cycle, planned, grace, discarded            *Desc
 	instrument                                  workDescs
-	took, resting                               *prometheus.Desc
-	depth, oldest, connected, sent, acked, late *prometheus.Desc
-	journalFailing, dropped                     *prometheus.Desc
-	steps, lastStep, sequence, build            *prometheus.Desc
+	took, resting                               *Desc
+	depth, oldest, connected, sent, acked, late *Desc
+	journalFailing, dropped                     *Desc
+	steps, lastStep, sequence, build            *Desc
 }
 
 // workDescs are what a line and an instrument have in common.
 type workDescs struct {
-	polls, errors, overruns, slowest *prometheus.Desc
-}
-
-func (w *workDescs) all() []*prometheus.Desc {
-	return []*prometheus.Desc{w.polls, w.errors, w.overruns, w.slowest}
+	polls, errors, overruns, slowest *Desc
 }
 
 const prefix = "ebbwatch_"
 
-func desc(name, help string, labels ...string) *prometheus.Desc {
-	return prometheus.NewDesc(prefix+name, help, labels, nil)
+func desc(name, help string, labels ...string) *Desc {
+	return &Desc{prefix + name, help, labels}
 }
 
 // NewCollector makes a collector over src.
-func NewCollector(src Source) prometheus.Collector {
+func NewCollector(src Source) Collector {
 	c := &collector{src: src, figures: map[figureKey]figureDesc{}}
 	add := func(k plant.Kind, q plant.Quantity, name, help string, factor float64, labelsAndExtra ...string) {
 		labels := []string{string(k)}
@@ -220,35 +214,10 @@ func NewCollector(src Source) prometheus.Collector {
 	return c
 }
 
-// Describe implements prometheus.Collector.
-func (c *collector) Describe(ch chan<- *prometheus.Desc) {
-	sent := map[*prometheus.Desc]bool{}
-	send := func(ds ...*prometheus.Desc) {
-		for _, d := range ds {
-			if !sent[d] {
-				sent[d] = true
-				ch <- d
-			}
-		}
-	}
-	for _, f := range c.figures {
-		send(f.desc, f.low, f.high)
-	}
-	x := &c.fixed
-	send(x.line.all()...)
-	send(x.instrument.all()...)
-	send(x.reading, x.age, x.quality, x.active, x.unacknowledged, x.standing, x.cycle, x.planned, x.grace, x.discarded, x.took, x.resting,
-		x.depth, x.oldest, x.connected, x.sent, x.acked, x.late, x.journalFailing, x.dropped, x.steps, x.lastStep, x.sequence, x.build)
-}
-
-// Collect implements prometheus.Collector.
-func (c *collector) Collect(ch chan<- prometheus.Metric) {
-	gauge := func(d *prometheus.Desc, v float64, labels ...string) {
-		ch <- prometheus.MustNewConstMetric(d, prometheus.GaugeValue, v, labels...)
-	}
-	count := func(d *prometheus.Desc, v float64, labels ...string) {
-		ch <- prometheus.MustNewConstMetric(d, prometheus.CounterValue, v, labels...)
-	}
+// Collect implements Collector.
+func (c *collector) Collect(out *Samples) {
+	gauge := out.Gauge
+	count := out.Count
 	x, now, s := &c.fixed, c.src.Now(), c.src.Snapshot()
 	for i := range s.Figures {
 		c.figure(&s.Figures[i], now, gauge)
@@ -299,7 +268,7 @@ func (c *collector) Collect(ch chan<- prometheus.Metric) {
 }
 
 // figure shows one figure, or only its quality when it is bad.
-func (c *collector) figure(f *plant.Figure, now time.Time, gauge func(*prometheus.Desc, float64, ...string)) {
+func (c *collector) figure(f *plant.Figure, now time.Time, gauge func(*Desc, float64, ...string)) {
 	gauge(c.fixed.quality, float64(f.Quality.Level), f.Name, f.Quality.Reason)
 	if f.Kind == plant.PointKind {
 		if !f.Time.IsZero() {

@@ -2,8 +2,6 @@ package metrics
 
 import (
 	"time"
-
-	"github.com/prometheus/client_golang/prometheus"
 )
 
 // Receiver is one who is told over mail or webhook: a person on a channel, or a
@@ -20,7 +18,7 @@ type Receiver struct {
 // receivers turns receivers into metrics at each scrape.
 type receivers struct {
 	list                  func() []Receiver
-	sent, passed, failing *prometheus.Desc
+	sent, passed, failing *Desc
 }
 
 func newReceivers(list func() []Receiver) *receivers {
@@ -32,22 +30,15 @@ func newReceivers(list func() []Receiver) *receivers {
 	}
 }
 
-// Describe implements prometheus.Collector.
-func (r *receivers) Describe(ch chan<- *prometheus.Desc) {
-	ch <- r.sent
-	ch <- r.passed
-	ch <- r.failing
-}
-
-// Collect implements prometheus.Collector.
-func (r *receivers) Collect(ch chan<- prometheus.Metric) {
+// Collect implements Collector.
+func (r *receivers) Collect(out *Samples) {
 	for _, one := range r.list() {
 		failing := 0.0
 		if !one.Failing.IsZero() {
 			failing = time.Since(one.Failing).Seconds() // drains run on the real time
 		}
-		ch <- prometheus.MustNewConstMetric(r.sent, prometheus.CounterValue, float64(one.Sent), one.Name)
-		ch <- prometheus.MustNewConstMetric(r.passed, prometheus.CounterValue, float64(one.Passed), one.Name)
-		ch <- prometheus.MustNewConstMetric(r.failing, prometheus.GaugeValue, failing, one.Name)
+		out.Count(r.sent, float64(one.Sent), one.Name)
+		out.Count(r.passed, float64(one.Passed), one.Name)
+		out.Gauge(r.failing, failing, one.Name)
 	}
 }

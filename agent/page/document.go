@@ -4,24 +4,11 @@ package page
 
 import (
 	"encoding/json"
-	"time"
 
 	"ebbwatch/agent"
 	"ebbwatch/agent/plant"
 	"ebbwatch/alarms"
 )
-
-// stamp is a time as the contract writes it: UTC, RFC 3339, milliseconds; null
-// for one that is not known.
-type stamp time.Time
-
-func (s stamp) MarshalJSON() ([]byte, error) {
-	t := time.Time(s)
-	if t.IsZero() {
-		return []byte("null"), nil
-	}
-	return []byte(t.UTC().Format(`"2006-01-02T15:04:05.000Z"`)), nil
-}
 
 // figure is a figure as JSON. Numbers are in the figure's own unit; they are null
 // when the quality is bad.
@@ -37,13 +24,13 @@ type figure struct {
 	Quality  string         `json:"quality"`
 	Method   string         `json:"method,omitempty"`
 	Detail   string         `json:"detail,omitempty"`
-	Time     stamp          `json:"time"`
+	Time     alarms.Stamp   `json:"time"`
 }
 
 func figureOf(f *plant.Figure) figure {
 	out := figure{
 		Figure: f.Name, Kind: f.Kind, Owner: f.Owner, Quantity: f.Quantity, Unit: f.Unit.Symbol,
-		Quality: f.Quality.String(), Method: f.Method, Detail: f.Detail, Time: stamp(f.Time),
+		Quality: f.Quality.String(), Method: f.Method, Detail: f.Detail, Time: alarms.Stamp(f.Time),
 	}
 	if f.Quality.Usable() {
 		v := f.Shown()
@@ -55,34 +42,13 @@ func figureOf(f *plant.Figure) figure {
 	return out
 }
 
-// condition is an alarm's condition with its times as the contract writes them.
-type condition struct {
-	alarms.Condition
-	Since        stamp  `json:"since"`
-	ShelvedUntil *stamp `json:"shelved_until,omitempty"`
-	TestUntil    *stamp `json:"test_until,omitempty"`
-}
-
-func conditionOf(c *alarms.Condition) condition {
-	out := condition{Condition: *c, Since: stamp(c.Since)}
-	until := func(t *time.Time) *stamp {
-		if t == nil {
-			return nil
-		}
-		s := stamp(*t)
-		return &s
-	}
-	out.ShelvedUntil, out.TestUntil = until(c.ShelvedUntil), until(c.TestUntil)
-	return out
-}
-
 // head is what stands before figures and alarms. A change leaves out version,
 // site, title and layout, which stay.
 type head struct {
-	Version int    `json:"version,omitempty"`
-	Site    string `json:"site,omitempty"`
-	Title   string `json:"title,omitempty"`
-	Time    stamp  `json:"time"`
+	Version int          `json:"version,omitempty"`
+	Site    string       `json:"site,omitempty"`
+	Title   string       `json:"title,omitempty"`
+	Time    alarms.Stamp `json:"time"`
 	// Age is how long ago the step was when this was written, in real seconds.
 	Age float64 `json:"age_s"`
 	// Steps counts the evaluations, Sequence that of the last event.
@@ -115,14 +81,14 @@ type encoded struct {
 func encode(site *Site, s *agent.Snapshot) *encoded {
 	e := &encoded{
 		of:      s,
-		head:    head{Time: stamp(s.Time), Steps: s.Steps, Sequence: s.Sequence, Remembers: s.StoreError == nil, Verdict: judge(site, s)},
+		head:    head{Time: alarms.Stamp(s.Time), Steps: s.Steps, Sequence: s.Sequence, Remembers: s.StoreError == nil, Verdict: judge(site, s)},
 		figures: make([]json.RawMessage, len(s.Figures)), alarms: make([]json.RawMessage, len(s.Conditions)),
 	}
 	for i := range s.Figures {
 		e.figures[i] = must(json.Marshal(figureOf(&s.Figures[i])))
 	}
 	for i := range s.Conditions {
-		e.alarms[i] = must(json.Marshal(conditionOf(&s.Conditions[i])))
+		e.alarms[i] = must(json.Marshal(s.Conditions[i].Payload()))
 	}
 	return e
 }

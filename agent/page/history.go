@@ -9,6 +9,7 @@ import (
 	"ebbwatch/agent"
 	"ebbwatch/agent/plant"
 	"ebbwatch/agent/reading"
+	"ebbwatch/alarms"
 )
 
 // The bounds of what is remembered for trends (own choice). A figure takes
@@ -150,8 +151,8 @@ func (h *History) Observe(s *agent.Snapshot) {
 
 // trend is a figure's course as JSON.
 type trend struct {
-	Figure string `json:"figure"`
-	From   stamp  `json:"from"`
+	Figure string       `json:"figure"`
+	From   alarms.Stamp `json:"from"`
 	// Step is the width of a point in seconds; the last point ends with the present.
 	Step float64 `json:"step_s"`
 	// Points are [mean, lowest, highest, doubtful], doubtful 1 when a value was
@@ -178,7 +179,7 @@ func (h *History) trend(figure string, hours int) (trend, bool) {
 	// from one answer to the next.
 	end := r.last/each*each + each
 	start := end - (n+each-1)/each*each
-	out := trend{Figure: figure, From: stamp(time.Unix(0, start*int64(r.step))), Step: step.Seconds(), Points: []*[4]float32{}}
+	out := trend{Figure: figure, From: alarms.Stamp(time.Unix(0, start*int64(r.step))), Step: step.Seconds(), Points: []*[4]float32{}}
 	for from := start; from < end; from += each {
 		var sum bin
 		for i := max(from, r.last-r.size+1, 0); i < min(from+each, r.last+1); i++ {

@@ -116,6 +116,15 @@ func (b *Broker) Admit(acl string, logins ...Login) {
 	b.Start()
 }
 
+// Bridge lets the broker pass on to another what a configuration says, once it is
+// started again.
+func (b *Broker) Bridge(conf string) {
+	b.t.Helper()
+	b.Stop()
+	b.configure(conf)
+	b.Start()
+}
+
 // As is the same broker for another user.
 func (b *Broker) As(l Login) *Broker {
 	other := *b

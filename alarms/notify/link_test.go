@@ -232,12 +232,12 @@ func TestSlowLink(t *testing.T) {
 						worst[i] = max(worst[i], m.at.Sub(before))
 					}
 				}
-				if strings.HasPrefix(m.topic, "figure/") && order != "" && order != "nae" {
+				if strings.HasPrefix(m.topic, "figure/") && order != "" && len(order) < 3 {
 					figures++
 				}
 			}
-			if order != "nae" || figures > 0 {
-				t.Errorf("trip %d: the order was %q with %d figures between, want notice, alarm, event", trip, order, figures)
+			if order != "nae" && order != "ane" || figures > 0 {
+				t.Errorf("trip %d: the order was %q with %d figures between, want notice and alarm, then the event", trip, order, figures)
 			}
 			time.Sleep(time.Duration(r.IntN(60_000)) * time.Millisecond)
 		}
@@ -308,8 +308,8 @@ func TestQuietDay(t *testing.T) {
 			if perDay == 0 {
 				span = time.Hour
 			}
-			cs := b.board.all()
 			for began := time.Now(); time.Since(began) < span; time.Sleep(time.Minute) {
+				cs := b.board.all()
 				for i := range cs { // every value moves
 					cs[i].Value = new(*cs[i].Value + 0.01)
 				}

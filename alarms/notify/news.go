@@ -119,7 +119,8 @@ func (s *session) show(queue *[]string) (message, bool) {
 		if !ok {
 			return message{}, false
 		}
-		payload := encode(newCondition(s.news.latest[alarm]))
+		condition := s.news.latest[alarm]
+		payload := encode(condition.Payload())
 		delete(s.news.latest, alarm)
 		if level(alarm) && !bytes.Equal(payload, s.shown[alarm]) {
 			s.shown[alarm] = payload

@@ -208,7 +208,7 @@ func (r *request) check(verb string, retained bool, now time.Time) (err error) {
 	}
 	if age := now.Sub(r.issued); age.Abs() > maxOrderAge {
 		return fmt.Errorf("the order was issued at %s and the time here is %s: they may differ by at most %s; compare the clocks",
-			r.issued.UTC().Format(stampLayout), now.UTC().Format(stampLayout), maxOrderAge)
+			r.issued.UTC().Format(alarms.StampLayout), now.UTC().Format(alarms.StampLayout), maxOrderAge)
 	}
 	if r.Duration != "" {
 		if r.duration, err = time.ParseDuration(r.Duration); err != nil {

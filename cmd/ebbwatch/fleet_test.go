@@ -24,7 +24,7 @@ import (
 // as EBBWATCH_FLEET says (20), each a process of its own on a simulated plant of
 // its own, all at one mosquitto, with one receiver of everything. It counts
 // messages and bytes by kind, what the broker uses, and how old a heartbeat is
-// when the receiver has it.
+// when the receiver has it. EBBWATCH_FLEET_PER_DAY is a per_day for each site.
 //
 //	EBBWATCH_FLEET=200 go test -run '^$' -bench Fleet -benchtime 1x -timeout 20m ./cmd/ebbwatch
 func BenchmarkFleet(b *testing.B) {
@@ -85,6 +85,9 @@ func fleetSite(b *testing.B, broker string, i int) (file string) {
 	text := string(plant.SiteYAML())
 	text = regexp.MustCompile(`(?m)^site: .*$`).ReplaceAllString(text, fmt.Sprintf("site: plant-%03d", i))
 	text = strings.ReplaceAll(text, "tcp://"+plant.BrokerAddr(), broker)
+	if bound := os.Getenv("EBBWATCH_FLEET_PER_DAY"); bound != "" {
+		text = regexp.MustCompile(`(?m)^mqtt:$`).ReplaceAllString(text, "mqtt:\n  per_day: "+bound)
+	}
 	file = filepath.Join(dir, "site.yaml")
 	if err := os.WriteFile(file, []byte(text), 0o600); err != nil {
 		b.Fatal(err)
