@@ -1,6 +1,7 @@
 package record
 
 import (
+	"bytes"
 	"cmp"
 	"slices"
 	"time"
@@ -20,6 +21,16 @@ type Entered struct {
 	Corrections []Correction `json:"corrections,omitempty"`
 	// Present: the day is not over.
 	Present bool `json:"present,omitempty"`
+}
+
+// DateOf returns the date of a day as it is stored, without parsing all of it, and
+// whether it is one.
+func DateOf(entry []byte) (date string, isDay bool) {
+	rest, ok := bytes.CutPrefix(entry, []byte(`{"day":{"date":"`))
+	if !ok || len(rest) < len(DateLayout) {
+		return "", false
+	}
+	return string(rest[:len(DateLayout)]), true
 }
 
 // NewBook sorts entries as they come from the store, in which one may stand twice.

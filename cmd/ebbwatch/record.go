@@ -163,6 +163,8 @@ type kept struct {
 	book    *record.Book
 	present *present
 	extent  string // from when to when there is a record, in words
+	oldest  string
+	newest  string
 }
 
 // readRecord reads the years that a span needs: corrections of a day may be in the
@@ -176,7 +178,16 @@ func readRecord(site *config.Site, first, last time.Time, stderr io.Writer) (kep
 		fmt.Fprintln(stderr, "ebbwatch: left out of the record:", fault)
 	}
 	var entries []record.Entry
+	k := kept{extent: fmt.Sprintf("there is none since %d; ebbwatch run writes it", first.Year())}
+	from, to := first.In(site.TimeZone).Format(record.DateLayout), last.In(site.TimeZone).Format(record.DateLayout)
 	for _, data := range c.Entries {
+		// A year of days takes long to parse; those that nobody asked for are not.
+		if date, isDay := record.DateOf(data); isDay {
+			k.span(date)
+			if date < from || date > to {
+				continue
+			}
+		}
 		var e record.Entry
 		if err := json.Unmarshal(data, &e); err != nil {
 			fmt.Fprintln(stderr, "ebbwatch: an entry is left out of the record:", err)
@@ -184,7 +195,6 @@ func readRecord(site *config.Site, first, last time.Time, stderr io.Writer) (kep
 		}
 		entries = append(entries, e)
 	}
-	k := kept{extent: "there is none at all; ebbwatch run writes it"}
 	var day *record.Day
 	if c.Present != nil {
 		k.present = &present{}
@@ -195,11 +205,22 @@ func readRecord(site *config.Site, first, last time.Time, stderr io.Writer) (kep
 			day = k.present.Day
 		}
 	}
-	k.book = record.NewBook(entries, day)
-	if n := len(k.book.Days); n > 0 {
-		k.extent = fmt.Sprintf("it goes from %s to %s", k.book.Days[0].Date, k.book.Days[n-1].Date)
+	if day != nil {
+		k.span(day.Date)
 	}
+	if k.oldest != "" {
+		k.extent = fmt.Sprintf("it goes from %s to %s", k.oldest, k.newest)
+	}
+	k.book = record.NewBook(entries, day)
 	return k, nil
+}
+
+// span notes that there is a record of a date.
+func (k *kept) span(date string) {
+	if k.oldest == "" || date < k.oldest {
+		k.oldest = date
+	}
+	k.newest = max(k.newest, date)
 }
 
 // recordRules are what a site's months are judged by.

@@ -73,10 +73,10 @@ func (v *viewer) month(m record.Month) sheet {
 			s.add(v.monthTable(m.Days, fmt.Sprintf(mt.title, owner), mt.kind, owner, mt.columns))
 		}
 	}
-	if len(m.Periods) == 0 {
-		s.After = append(s.After, "141.75(a)(2)(ii), (b)(2)(ii): no period under the least residual is recorded.")
-	}
 	under := v.periods(m.Periods)
+	if len(m.Periods) == 0 {
+		under.Rows = [][]string{append([]string{"none is recorded"}, make([]string, len(under.Head)-1)...)}
+	}
 	under.Title = "141.75(a)(2)(ii), (b)(2)(ii): date and duration of each period under the least residual, and when the State was notified"
 	s.add(under)
 	s.add(v.distribution())
