@@ -144,8 +144,9 @@ type Step struct {
 	Figures     []plant.Figure
 	Transitions []alarms.Transition
 	Performance alarms.Performance
-	// Days are those of the segments, in their order.
-	Days []contact.DayRecord
+	// Days are the present ones of the segments, in their order, Finished those that
+	// were over last.
+	Days, Finished []contact.DayRecord
 }
 
 // Recorder holds the present day. It is not safe for concurrent use.
@@ -194,6 +195,7 @@ func (r *Recorder) Step(s Step) (entries []Entry) {
 		if s.Time.Sub(d.Last) <= gap {
 			r.pass(d.To)
 		}
+		r.days = s.Finished
 		entries = append(entries, Entry{Day: r.close()})
 		r.open(s.Time)
 	case s.Time.Before(d.From.AddDate(0, 0, -1)):

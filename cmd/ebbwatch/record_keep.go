@@ -77,7 +77,8 @@ func keepRecord(site *config.Site, s plant.Settings, core *plant.Plant, log *slo
 // does not wait for the disk.
 func (k *keeper) step(s *agent.Snapshot, ts []alarms.Transition) {
 	k.last = s
-	entries := k.record.Step(record.Step{Time: s.Time, Figures: s.Figures, Transitions: ts, Performance: s.Performance, Days: k.core.Days()})
+	days, finished := k.core.Days()
+	entries := k.record.Step(record.Step{Time: s.Time, Figures: s.Figures, Transitions: ts, Performance: s.Performance, Days: days, Finished: finished})
 	said := len(entries) > 0
 	for i := range ts {
 		said = said || ts[i].Order != nil || ts[i].Annunciate

@@ -117,7 +117,7 @@ func watch(ctx context.Context, site *config.Site, w watching) error {
 		}
 	}}
 	o := agent.Options{
-		Plant: core, Alarms: alarmSettings(site, words), Now: w.now, Log: w.log, Teller: t,
+		Plant: core, Alarms: alarmSettings(site, words), Now: w.now, Log: w.log, Teller: t, Wake: t.wake,
 		Source: fieldSource{source, times}, Store: store, Escalation: told.escalation, Edges: append(told.edges(), kept.archive.Run), Roles: rights,
 		Watches: []agent.Watch{{Alarm: w.realTime(alarms.RecordFailing("self.record")), Err: kept.archive.Err}},
 	}
