@@ -253,6 +253,13 @@ func (r *Recorder) Present() *Day {
 	return r.close()
 }
 
+// Items are those of a day of the site, without values.
+func (r *Recorder) Items() []Item {
+	empty := &Recorder{s: r.s, lines: r.lines}
+	empty.open(time.Unix(0, 0))
+	return empty.close().Items
+}
+
 func (r *Recorder) share(seconds float64) float64 {
 	return min(1, seconds/r.day.To.Sub(r.day.From).Seconds())
 }

@@ -20,6 +20,9 @@ func (r *Recorder) note(t *alarms.Transition) *Correction {
 	switch o := t.Order; {
 	case o != nil && o.Result != alarms.Done:
 		return nil
+	case o != nil && o.Correction != nil:
+		c := o.Correction
+		return &Correction{Order: o.ID, Time: t.Time.UTC(), By: o.By, Role: o.Role, Date: c.Date, Item: c.Item, Value: c.Value, Unit: c.Unit, Why: o.Reason}
 	case o != nil:
 		remark.Kind, remark.By = string(o.Verb), o.By
 		if t.After.Alarm != alarms.Site {

@@ -2,14 +2,19 @@ package main
 
 import (
 	"encoding/json"
+	"fmt"
 	"log/slog"
+	"math"
 	"path/filepath"
+	"strconv"
+	"strings"
 	"time"
 
 	"ebbwatch/agent"
 	"ebbwatch/agent/archive"
 	"ebbwatch/agent/plant"
 	"ebbwatch/agent/record"
+	"ebbwatch/agent/units"
 	"ebbwatch/alarms"
 	"ebbwatch/config"
 )
@@ -23,6 +28,7 @@ type keeper struct {
 	core    *plant.Plant
 	record  *record.Recorder
 	archive *archive.Archive
+	items   map[string]units.Unit // those that may be corrected
 	zone    *time.Location
 	log     *slog.Logger
 	last    *agent.Snapshot
@@ -59,7 +65,10 @@ func keepRecord(site *config.Site, s plant.Settings, core *plant.Plant, log *slo
 	if err != nil {
 		return nil, badInput{err}
 	}
-	k := &keeper{core: core, record: r, archive: archive.New(recordDir(site)), zone: site.TimeZone, log: log}
+	k := &keeper{core: core, record: r, archive: archive.New(recordDir(site)), items: map[string]units.Unit{}, zone: site.TimeZone, log: log}
+	for _, it := range r.Items() {
+		k.items[it.Name] = units.MustParse(it.Unit)
+	}
 	data, err := archive.Present(recordDir(site))
 	if data != nil {
 		var p present
@@ -115,6 +124,56 @@ func (k *keeper) put(entries []record.Entry) {
 		k.log.Error("the present day of the record cannot be written", "err", err)
 	}
 	k.archive.Put(out, b)
+}
+
+// unknown is the value of what nobody knows.
+const unknown = "unknown"
+
+// check completes an order to correct, or refuses it. It may be called from any
+// goroutine.
+func (k *keeper) check(now time.Time, o alarms.Order) alarms.Order {
+	if o.Verb != alarms.Correct || o.Refused != "" {
+		return o
+	}
+	c := &o.Correction
+	day, err := time.ParseInLocation(record.DateLayout, c.Date, k.zone)
+	unit, known := k.items[c.Item]
+	c.Unit = unit.Symbol
+	switch {
+	case err != nil:
+		o.Refused = fmt.Sprintf("%q is no day: expected one such as 2026-05-03", c.Date)
+	case day.After(now):
+		o.Refused = fmt.Sprintf("%s is to come: expected a day up to today", c.Date)
+	case !known:
+		o.Refused = fmt.Sprintf("the record has no item %q: ebbwatch record --format csv lists them", c.Item)
+	case c.Given == unknown:
+	default:
+		v, err := quantityIn(c.Given, unit)
+		if err != nil {
+			o.Refused = fmt.Sprintf("value: %v, or the word %s", err, unknown)
+			break
+		}
+		c.Value = &v
+	}
+	return o
+}
+
+// quantityIn reads a number with its unit as one in another unit. A plain number
+// needs none.
+func quantityIn(text string, unit units.Unit) (float64, error) {
+	v, u, err := units.ParseQuantity(text)
+	if bare, e := strconv.ParseFloat(strings.TrimSpace(text), 64); e == nil && unit.Symbol == "1" {
+		v, u, err = bare, unit, nil
+	}
+	switch {
+	case err != nil:
+		return 0, fmt.Errorf("%w: expected a number with its unit, such as 1 %s", err, unit.Symbol)
+	case math.IsNaN(v) || math.IsInf(v, 0):
+		return 0, fmt.Errorf("%q is not a finite number", text)
+	case u.Dimension != unit.Dimension:
+		return 0, fmt.Errorf("%s is a unit of %s, expected one of %s, such as %s", u.Symbol, u.Dimension, unit.Dimension, unit.Symbol)
+	}
+	return unit.FromSI(u.SI(v)), nil
 }
 
 // close writes the present day as it stands. The agent has stopped.

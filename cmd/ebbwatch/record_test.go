@@ -246,6 +246,54 @@ func TestRecordOfAWatch(t *testing.T) {
 	}
 }
 
+// A correction by order is an entry of its own, beside what was recorded; one that
+// cannot be is refused with a hint, and nothing is stored.
+func TestRecordCorrected(t *testing.T) {
+	site, _ := exampleSite(t)
+	from := time.Date(2026, 3, 3, 0, 0, 0, 0, site.TimeZone)
+	w := keepExample(t, site)
+	w.run(from, from.Add(49*time.Hour), nil)
+	now := from.Add(49 * time.Hour)
+	lowest := "entry.residual-entry.lowest-residual"
+	for i, c := range []struct {
+		reason string
+		c      alarms.Correction
+		why    string
+		refuse string
+	}{
+		{"in the item's unit", alarms.Correction{Date: "2026-03-03", Item: lowest, Given: "0.45 mg/L"}, "calibration", ""},
+		{"in another unit of the kind", alarms.Correction{Date: "2026-03-04", Item: "entry.residual-entry.time-under", Given: "2 h"}, "valve shut", ""},
+		{"a plain number", alarms.Correction{Date: "2026-03-03", Item: "room.chlorine-room.trips", Given: "1"}, "a test", ""},
+		{"what nobody knows", alarms.Correction{Date: "2026-03-03", Item: "segment.clearwell.peak-ph", Given: "unknown"}, "probe was dry", ""},
+		{"no such item", alarms.Correction{Date: "2026-03-03", Item: "entry.lowest", Given: "1 mg/L"}, "x", "the record has no item"},
+		{"no such day", alarms.Correction{Date: "2026-02-30", Item: lowest, Given: "1 mg/L"}, "x", "is no day"},
+		{"a day to come", alarms.Correction{Date: "2026-03-09", Item: lowest, Given: "1 mg/L"}, "x", "is to come"},
+		{"a wrong unit", alarms.Correction{Date: "2026-03-03", Item: lowest, Given: "1 lb"}, "x", "lb is a unit of mass, expected one of concentration"},
+		{"no unit", alarms.Correction{Date: "2026-03-03", Item: lowest, Given: "1"}, "x", "has no unit: expected a number with its unit, such as 1 mg/L"},
+		{"no reason", alarms.Correction{Date: "2026-03-03", Item: lowest, Given: "1 mg/L"}, "", "gives no reason"},
+	} {
+		o := w.keeper.check(now, alarms.Order{Verb: alarms.Correct, ID: fmt.Sprint("c", i), By: "supervisor", Reason: c.why, Correction: c.c})
+		answer := w.order(t, now, o)
+		if want := map[bool]alarms.Result{true: alarms.Done, false: alarms.Refused}[c.refuse == ""]; answer.Result != want || !strings.Contains(answer.Why, c.refuse) {
+			t.Errorf("%s: %+v, expected %s %q", c.reason, answer, want, c.refuse)
+		}
+	}
+	w.keeper.close()
+	out := recordOf(t, site, asking{day: "2026-03-03", now: now})
+	for _, want := range []string{"residual-entry  lowest-residual  0.45*", "corrected by supervisor", "1.1 mg/L", "0.45 mg/L", "calibration", "not known*", "trips", "1*"} {
+		if !strings.Contains(out, want) {
+			t.Errorf("the day lacks %q:\n%s", want, out)
+		}
+	}
+	out = recordOf(t, site, asking{day: "2026-03-04", format: "csv", now: now})
+	if want := "2026-03-04,entry.residual-entry.time-under,120,min,"; !strings.Contains(out, want) || !strings.Contains(out, ",0,supervisor,2026-03-05T01:00:00-07:00,valve shut\n") {
+		t.Errorf("as CSV:\n%s", out)
+	}
+	if n := strings.Count(recordOf(t, site, asking{month: "2026-03", format: "json", now: now}), `"why":`); n != 4 {
+		t.Errorf("%d corrections of the month, expected 4", n)
+	}
+}
+
 // tree lists files with their sizes and times.
 func tree(t *testing.T, dir string) string {
 	t.Helper()

@@ -129,8 +129,10 @@ func watch(ctx context.Context, site *config.Site, w watching) error {
 			BytesPerDay: site.MQTT.PerDay,
 			Outbox:      store, Now: w.now, Log: w.log,
 			Conditions: func() []alarms.Condition { return a.Snapshot().Conditions },
-			Order:      func(ctx context.Context, order alarms.Order) alarms.Answer { return a.Order(ctx, order) },
-			Roles:      keys, Published: times.Published,
+			Order: func(ctx context.Context, order alarms.Order) alarms.Answer {
+				return a.Order(ctx, kept.check(w.now(), order))
+			},
+			Roles: keys, Published: times.Published,
 		})
 		if err != nil {
 			return badInput{err}
