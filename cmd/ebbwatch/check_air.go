@@ -127,7 +127,7 @@ func showGasDelays(w io.Writer, s *config.Site, delays []gasDelay) error {
 	if err := tw.Flush(); err != nil {
 		return err
 	}
-	fmt.Fprintln(w, "The bound is for one dead unit on the line; a disk that hangs is a failure on top: it is waited for once, for " + journal.Patience.String() + ", and raises journal-failing. A connection that has to be made anew is not counted, nor a second dead unit; with the broker gone, the notice leaves when it is back.")
+	fmt.Fprintln(w, "The bound is for one dead unit on the line; a disk that hangs is a failure on top: it is waited for once, for "+journal.Patience.String()+", and raises journal-failing. A connection that has to be made anew is not counted, nor a second dead unit; with the broker gone, the notice leaves when it is back.")
 	fmt.Fprintln(w)
 	return nil
 }
