@@ -23,6 +23,7 @@ const (
 	Note        Verb = "note"
 	GrabSample  Verb = "grab-sample"
 	Serviced    Verb = "serviced"
+	Correct     Verb = "correct"
 	Refresh     Verb = "refresh"
 )
 
@@ -48,9 +49,25 @@ type Order struct {
 	Grab Grab
 	// Service is what was done to Detector; other orders have none.
 	Service Service
+	// Correction is what a day's record should have said; other orders have none.
+	Correction Correction
 	// Refused is why it was refused where it came in; it then only goes into the
 	// record.
 	Refused string
+}
+
+// Correction says what an item of a day's record should have been. Whether there
+// is such an item is for who keeps the record to say; here it goes into the record
+// of events.
+type Correction struct {
+	// Date is the day, such as 2026-05-03, Item the name of the item.
+	Date string `json:"date"`
+	Item string `json:"item"`
+	// Given is the value as it was given, with its unit; Value is in Unit, that of
+	// the item, and nil for what nobody knows.
+	Given string   `json:"given"`
+	Value *float64 `json:"value"`
+	Unit  string   `json:"unit"`
 }
 
 // Grab is a residual that a person measured by hand. What it means is for the
@@ -96,6 +113,8 @@ const (
 	// maxName and maxReason bound what an order brings into the record, in bytes.
 	maxName   = 64
 	maxReason = 500
+	// maxItem bounds the name of an item, in bytes.
+	maxItem = 160
 )
 
 // Order carries out a person's order and puts it into the record. A refused
@@ -127,6 +146,10 @@ func (e *Evaluator) Order(now time.Time, o Order) ([]Transition, Answer) {
 		ans.Result = Done
 		t = e.siteRecord(now, Noted, ordered(&o, ans), fmt.Sprintf("Detector %s: %s done at %s, says %s.",
 			o.Detector, o.Service.Work, o.Service.Done.UTC().Format(time.RFC3339), o.By))
+	case Correct:
+		ans.Result = Done
+		t = e.siteRecord(now, Noted, ordered(&o, ans), fmt.Sprintf("Correction of the record of %s by %s: %s is %s. %s",
+			o.Correction.Date, o.By, o.Correction.Item, o.Correction.Given, o.Reason))
 	case Refresh: // what is retained is told again by who tells
 		ans.Result = Done
 		return nil, ans
@@ -159,6 +182,8 @@ func (e *Evaluator) refuse(a *alarm, o *Order) string {
 		return "the order does not say who asks"
 	case len(o.ID) > maxName || len(o.By) > maxName || len(o.Role) > maxName || len(o.Alarm) > maxName || len(o.Detector) > maxName || len(o.Service.Work) > maxName:
 		return fmt.Sprintf("a name in the order is longer than %d bytes", maxName)
+	case len(o.Correction.Date) > maxName || len(o.Correction.Item) > maxItem || len(o.Correction.Given) > maxName:
+		return "the day, item or value of a correction is too long"
 	case len(o.Reason) > maxReason:
 		return fmt.Sprintf("the reason or note has %d bytes: expected at most %d", len(o.Reason), maxReason)
 	case !utf8.ValidString(o.Reason):
@@ -169,9 +194,9 @@ func (e *Evaluator) refuse(a *alarm, o *Order) string {
 		return "the order names a detector: expected that for test, without an alarm, and for serviced"
 	case o.Detector != "" && e.of(o.Detector) == nil:
 		return fmt.Sprintf("no detector is called %q", o.Detector)
-	case a == nil && o.Detector == "" && !(o.Alarm == "" && (o.Verb == Note || o.Verb == Refresh || o.Verb == GrabSample)):
+	case a == nil && o.Detector == "" && !(o.Alarm == "" && (o.Verb == Note || o.Verb == Refresh || o.Verb == GrabSample || o.Verb == Correct)):
 		return fmt.Sprintf("no alarm is called %q", o.Alarm)
-	case o.Reason == "" && (o.Verb == Shelve || o.Verb == TakeOut):
+	case o.Reason == "" && (o.Verb == Shelve || o.Verb == TakeOut || o.Verb == Correct):
 		return "the order gives no reason: say why, for those who come after"
 	case o.Reason == "" && o.Verb == Note:
 		return "the note is empty"
@@ -184,7 +209,7 @@ func (e *Evaluator) refuse(a *alarm, o *Order) string {
 	return e.permit(a, o)
 }
 
-var verbs = []Verb{Acknowledge, ResetLatch, Shelve, Unshelve, TakeOut, BringBack, Test, GrabSample, Serviced, Note, Refresh}
+var verbs = []Verb{Acknowledge, ResetLatch, Shelve, Unshelve, TakeOut, BringBack, Test, GrabSample, Serviced, Correct, Note, Refresh}
 
 // VerbNames lists the verbs for a sentence.
 func VerbNames() string {
@@ -310,10 +335,15 @@ func (e *Evaluator) siteRecord(now time.Time, cause Cause, by *Ordered, what str
 
 // ordered is an order for the record, no longer than it may be.
 func ordered(o *Order, ans Answer) *Ordered {
-	return &Ordered{
+	out := &Ordered{
 		Verb: Verb(cut(string(o.Verb), maxName)), ID: cut(o.ID, maxName), By: cut(o.By, maxName), Role: cut(o.Role, maxName),
 		Reason: cut(o.Reason, maxReason), Result: ans.Result, Why: ans.Why,
 	}
+	if o.Verb == Correct && ans.Result == Done {
+		c := o.Correction
+		out.Correction = &c
+	}
+	return out
 }
 
 // cut shortens a text from outside to whole characters.

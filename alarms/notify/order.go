@@ -125,6 +125,8 @@ type request struct {
 	TakenAt  string
 	// Detector is the one tested or serviced, Work and DoneAt what was done to it.
 	Detector, Work, DoneAt string
+	// Day, Item and Value are those of a correction.
+	Day, Item, Value string
 	// Role and MAC prove who may ask.
 	Role, MAC string
 
@@ -142,7 +144,7 @@ func (r *request) order(verb, role string) alarms.Order {
 		grab.Residual = *r.Residual
 	}
 	return alarms.Order{
-		Grab: grab, Detector: r.Detector, Service: alarms.Service{Work: r.Work, Done: r.done}, Verb: alarms.Verb(verb), ID: r.Order, By: r.By, Role: role, Alarm: r.Alarm, Episode: r.Episode,
+		Grab: grab, Detector: r.Detector, Service: alarms.Service{Work: r.Work, Done: r.done}, Correction: alarms.Correction{Date: r.Day, Item: r.Item, Given: r.Value}, Verb: alarms.Verb(verb), ID: r.Order, By: r.By, Role: role, Alarm: r.Alarm, Episode: r.Episode,
 		For: r.duration, OneShot: r.OneShot, Reason: r.Reason, IssuedAt: r.issued,
 	}
 }
@@ -159,6 +161,7 @@ func parseOrder(payload []byte) (request, error) {
 		"order": &r.Order, "issued_at": &r.IssuedAt, "by": &r.By, "alarm": &r.Alarm, "episode": &r.Episode,
 		"reason": &r.Reason, "duration": &r.Duration, "one_shot": &r.OneShot, "role": &r.Role, "mac": &r.MAC,
 		"point": &r.Point, "residual": &r.Residual, "taken_at": &r.TakenAt, "detector": &r.Detector, "work": &r.Work, "done_at": &r.DoneAt,
+		"day": &r.Day, "item": &r.Item, "value": &r.Value,
 	}
 	malformed := errors.New("the order is not one JSON object: expected order, issued_at, by, alarm and, to acknowledge, episode")
 	d := json.NewDecoder(bytes.NewReader(payload))
@@ -173,7 +176,7 @@ func parseOrder(payload []byte) (request, error) {
 		name, _ := t.(string)
 		target, ok := fields[name]
 		if !ok {
-			return r, fmt.Errorf("the order has a field %.40q that is not known or comes twice: expected order, issued_at, by, alarm, episode, reason, duration, one_shot, point, residual, taken_at, detector, work, done_at, role, mac", name)
+			return r, fmt.Errorf("the order has a field %.40q that is not known or comes twice: expected order, issued_at, by, alarm, episode, reason, duration, one_shot, point, residual, taken_at, detector, work, done_at, day, item, value, role, mac", name)
 		}
 		delete(fields, name)
 		var raw json.RawMessage
@@ -254,6 +257,10 @@ func (r *request) complete(verb alarms.Verb) error {
 	case alarms.GrabSample:
 		if !level(r.Point) || r.Residual == nil || !rfc3339(r.TakenAt, &r.taken) {
 			return errors.New("for grab-sample, an order names point, residual in mg/L and taken_at in RFC 3339, such as 2026-11-25T08:00:00.000Z")
+		}
+	case alarms.Correct:
+		if r.Day == "" || r.Item == "" || r.Value == "" || r.Reason == "" {
+			return errors.New("for correct, an order names day, such as 2026-05-03, item, value with its unit, such as 0.45 mg/L, or unknown, and reason")
 		}
 	case alarms.Note, alarms.Refresh:
 		if r.Alarm != "" && !level(r.Alarm) {
