@@ -229,8 +229,11 @@ type bank struct {
 type detector struct {
 	Detector
 	point, room int
-	state       *air.Detector
-	result      air.Result
+	// figure and airFigure are where its figures begin: that of the concentration,
+	// and those of the air.
+	figure, airFigure int
+	state             *air.Detector
+	result            air.Result
 }
 
 const none = -1
@@ -323,7 +326,8 @@ func New(s Settings) (*Plant, error) {
 	}
 	for _, d := range s.Detectors {
 		gas := find(d.Name, d.Concentration)
-		p.detectors = append(p.detectors, detector{Detector: d, point: gas, room: none, state: air.NewDetector(d.Settings)})
+		d.Services = slices.Clone(d.Services) // which orders change
+		p.detectors = append(p.detectors, detector{Detector: d, point: gas, room: none, figure: len(p.figures), state: air.NewDetector(d.Settings)})
 		if gas < len(p.points) {
 			p.points[gas].gas = true
 		}

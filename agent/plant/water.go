@@ -273,3 +273,14 @@ func (e *entry) step(p *Plant, now time.Time, w *writer) {
 		f.Detail = "ends on " + a.Until.In(p.zone).Format("2 January at 15:04 MST")
 	}
 }
+
+// Days are the records of the segments' present days, and of the last ones that
+// were over, in the order of the settings. Where there is none it is zero.
+func (p *Plant) Days() (present, finished []contact.DayRecord) {
+	for i := range p.segments {
+		day := p.segments[i].day
+		last, _ := day.Finished()
+		present, finished = append(present, day.Record()), append(finished, last)
+	}
+	return present, finished
+}
