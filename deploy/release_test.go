@@ -247,3 +247,14 @@ func copyTree(t *testing.T, to string, mode fs.FileMode) {
 		}
 	}
 }
+
+// TestNothingKeepsEveryMethod: text/template and html/template call methods by
+// names that the linker cannot know, so that it keeps all of them, two megabytes.
+func TestNothingKeepsEveryMethod(t *testing.T) {
+	list := output(t, "go", "list", "-deps", "../cmd/ebbwatch")
+	for line := range strings.Lines(list) {
+		if path := strings.TrimSpace(line); path == "text/template" || path == "html/template" {
+			t.Errorf("the program has %s", path)
+		}
+	}
+}

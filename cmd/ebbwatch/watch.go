@@ -95,6 +95,11 @@ func watch(ctx context.Context, site *config.Site, w watching) error {
 		return err
 	}
 	defer told.close()
+	kept, err := keepRecord(site, settings, core, w.log)
+	if err != nil {
+		return err
+	}
+	defer kept.close()
 	keys, rights := roles(site)
 	// What is served asks the agent, which is made last.
 	var a *agent.Agent
@@ -107,13 +112,15 @@ func watch(ctx context.Context, site *config.Site, w watching) error {
 		if site.HTTP.Page {
 			observe(s)
 		}
+		kept.step(s, ts)
 		if w.onStep != nil {
 			w.onStep(s, ts)
 		}
 	}}
 	o := agent.Options{
-		Plant: core, Alarms: alarmSettings(site, words), Now: w.now, Log: w.log, Teller: t,
-		Source: fieldSource{source, times}, Store: store, Escalation: told.escalation, Edges: told.edges(), Roles: rights,
+		Plant: core, Alarms: alarmSettings(site, words), Now: w.now, Log: w.log, Teller: t, Wake: t.wake,
+		Source: fieldSource{source, times}, Store: store, Escalation: told.escalation, Edges: append(told.edges(), kept.archive.Run), Roles: rights,
+		Watches: []agent.Watch{{Alarm: w.realTime(alarms.RecordFailing("self.record")), Err: kept.archive.Err}},
 	}
 	if site.MQTT != nil {
 		t.publisher, err = notify.New(notify.Options{
@@ -122,8 +129,10 @@ func watch(ctx context.Context, site *config.Site, w watching) error {
 			BytesPerDay: site.MQTT.PerDay,
 			Outbox:      store, Now: w.now, Log: w.log,
 			Conditions: func() []alarms.Condition { return a.Snapshot().Conditions },
-			Order:      func(ctx context.Context, order alarms.Order) alarms.Answer { return a.Order(ctx, order) },
-			Roles:      keys, Published: times.Published,
+			Order: func(ctx context.Context, order alarms.Order) alarms.Answer {
+				return a.Order(ctx, kept.check(w.now(), order))
+			},
+			Roles: keys, Published: times.Published,
 		})
 		if err != nil {
 			return badInput{err}
