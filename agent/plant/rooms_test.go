@@ -147,6 +147,20 @@ func TestVoteFollowsItsDetectors(t *testing.T) {
 	}
 }
 
+// TestQuietRoomsCostNothing: a step in which no detector changes makes one
+// allocation, that of its figures.
+func TestQuietRoomsCostNothing(t *testing.T) {
+	p := newPlant(t, annex(2, air.DegradeSafe))
+	at := start
+	says(p, at, nil)
+	if n := testing.AllocsPerRun(100, func() {
+		at = at.Add(time.Millisecond)
+		p.Step(at, nil)
+	}); n > 1 {
+		t.Errorf("a step makes %g allocations, expected 1", n)
+	}
+}
+
 func TestEvidence(t *testing.T) {
 	for _, tc := range []struct {
 		reason string
