@@ -145,7 +145,7 @@ func (l *Ledger) Describe(place, serial string, tare units.Kilograms, by string)
 	if e == nil {
 		return false
 	}
-	e.Serial, e.Tare, e.OnBy = serial, tare, by
+	e.Serial, e.Tare, e.OnBy, e.TareWrong = serial, tare, by, false
 	return true
 }
 
