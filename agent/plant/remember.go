@@ -86,6 +86,7 @@ type remembered struct {
 	Version      int                        `json:"version"`
 	Entries      map[string]rememberedEntry `json:"entries,omitempty"`
 	Distribution contact.AnnualAverage      `json:"distribution"`
+	Banks        map[string]rememberedBank  `json:"banks,omitempty"`
 }
 
 type rememberedEntry struct {
@@ -97,10 +98,13 @@ const rememberedVersion = 1
 
 // Checkpoint returns what Restore needs after a restart.
 func (p *Plant) Checkpoint() []byte {
-	m := remembered{Version: rememberedVersion, Distribution: p.distribution, Entries: map[string]rememberedEntry{}}
+	m := remembered{Version: rememberedVersion, Distribution: p.distribution, Entries: map[string]rememberedEntry{}, Banks: map[string]rememberedBank{}}
 	for i := range p.entries {
 		e := &p.entries[i]
 		m.Entries[e.Point] = rememberedEntry{e.residual, e.analyser}
+	}
+	for i := range p.banks {
+		m.Banks[p.banks[i].Name] = p.banks[i].remember()
 	}
 	b, err := json.Marshal(m)
 	if err != nil { // plain data always marshals
@@ -131,6 +135,13 @@ func (p *Plant) Restore(data []byte) error {
 			e.residual.Under, e.analyser.Failed, e.analyser.Grabbed = old.Residual.Under, old.Analyser.Failed, old.Analyser.Grabbed
 			for _, s := range []*contact.Stopwatch{&e.residual.Under, &e.analyser.Failed, &e.analyser.Grabbed} {
 				s.Elapsed = max(0, s.Elapsed)
+			}
+		}
+	}
+	for i := range p.banks {
+		if old, ok := m.Banks[p.banks[i].Name]; ok {
+			if err := p.banks[i].restore(old); err != nil {
+				p.forgot = append(p.forgot, "Not all that was known before the restart could be taken over: "+err.Error()+".")
 			}
 		}
 	}
