@@ -95,8 +95,8 @@ func TestPeopleAreTold(t *testing.T) {
 		if got, want := notices.story(begin), "5s raised on-call-1; "; got != want || *woken != 1 {
 			t.Errorf("told %q, woken %d times; expected %q, once", got, *woken, want)
 		}
-		if notices.commits != 2 {
-			t.Errorf("%d commits, expected one for the notice and one at the start that probes the disk", notices.commits)
+		if notices.commits != 3 {
+			t.Errorf("%d commits, expected one for the notice, one at the start that probes the disk and one at the stop", notices.commits)
 		}
 		time.Sleep(20 * time.Second) // down
 		again := newRig(t, store, dry)

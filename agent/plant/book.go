@@ -22,9 +22,9 @@ const (
 	// exchanged is the share of what a container holds by which its weight may not have
 	// risen while ebbwatch did not run: it is another one then (own choice).
 	exchanged = 0.05
-	// same is the share within which a container that comes back is the same (own
+	// backAgain is the share within which a container that comes back is the same (own
 	// choice, as that of the scale).
-	same = 0.01
+	backAgain = 0.01
 	// mostStock is how many full containers can be on a site (own choice), and
 	// mostSerial how long a serial may be.
 	mostStock, mostSerial = 1000, 32
@@ -131,7 +131,7 @@ func (k *book) understand(b *bank, e supply.Event) {
 		}
 		// The scale was empty at the start and does not know what stood on it before.
 		e.From = float64(old.NetOff)
-		if math.Abs(e.To-e.From) > same*float64(k.fulls[e.Container]) {
+		if math.Abs(e.To-e.From) > backAgain*float64(k.fulls[e.Container]) {
 			k.exchange(b, e, "")
 			return
 		}
@@ -424,34 +424,31 @@ func (b *bank) count(now time.Time, o ContainerOrder, by string) (func(), error)
 // rememberedBank is what a bank keeps over a restart.
 type rememberedBank struct {
 	Learnt supply.Memory   `json:"learnt"`
-	Ledger json.RawMessage `json:"ledger"`
+	Ledger *supply.Ledger  `json:"ledger"`
 	Stock  units.Kilograms `json:"stock_kg"`
 }
 
 func (b *bank) remember() rememberedBank {
-	ledger, err := json.Marshal(b.book.Ledger)
-	if err != nil { // a number that JSON has not; Weigh lets none in
-		ledger = nil
-	}
-	return rememberedBank{b.state.Memory(), ledger, b.book.stock}
+	return rememberedBank{b.state.Memory(), b.book.Ledger, b.book.stock}
 }
 
 // restore brings back what a bank remembers. What cannot be right is left out, and
 // the error tells it.
-func (b *bank) restore(m rememberedBank) error {
-	var errs []error
-	if err := b.state.Remember(m.Learnt); err != nil {
-		errs = append(errs, fmt.Errorf("bank %s: %w", b.Name, err))
+func (b *bank) restore(data []byte) error {
+	var m struct {
+		rememberedBank
+		Ledger json.RawMessage `json:"ledger"`
 	}
-	if s := float64(m.Stock); s >= 0 && !math.IsInf(s, 0) {
+	if err := json.Unmarshal(data, &m); err != nil {
+		return err
+	}
+	if s := float64(m.Stock); s >= 0 {
 		b.book.stock = m.Stock
 	}
-	if len(m.Ledger) == 0 {
-		return errors.Join(errs...)
-	}
-	l, err := supply.LoadLedger(m.Ledger, b.book.zone)
-	if err != nil {
-		return errors.Join(append(errs, fmt.Errorf("bank %s: %w", b.Name, err))...)
+	err := b.state.Remember(m.Learnt)
+	l, err2 := supply.LoadLedger(m.Ledger, b.book.zone)
+	if err2 != nil {
+		return errors.Join(err, err2)
 	}
 	b.book.Ledger = l
 	for i, c := range b.Settings.Containers {
@@ -459,13 +456,17 @@ func (b *bank) restore(m rememberedBank) error {
 			b.state.SetTare(i, e.Tare)
 		}
 	}
-	return errors.Join(errs...)
+	return err
 }
 
 // Ledgers reads the container ledgers out of a checkpoint of a plant, by bank. Zone
 // is that of the site.
 func Ledgers(checkpoint []byte, zone *time.Location) (map[string]*supply.Ledger, error) {
-	var m remembered
+	var m struct {
+		Banks map[string]struct {
+			Ledger json.RawMessage `json:"ledger"`
+		} `json:"banks"`
+	}
 	if err := json.Unmarshal(checkpoint, &m); err != nil {
 		return nil, fmt.Errorf("plant checkpoint is not readable: %w", err)
 	}

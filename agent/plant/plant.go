@@ -110,6 +110,9 @@ type Train struct {
 	Name                 string
 	Segments             []string
 	GiardiaLog, VirusLog float64
+	// Filtration is that of which those are left, empty where the site file has
+	// them.
+	Filtration contact.Filtration
 }
 
 // EntryPoint is where water enters the distribution system: the point of its
@@ -193,6 +196,7 @@ type segment struct {
 	pair                             *pair // nil where no inlet is compared
 	blank                            contact.Blank
 	blankDoubt                       int // in the doubts of the residual
+	methods                          methods
 }
 
 // pair compares two points.
@@ -259,14 +263,16 @@ func New(s Settings) (*Plant, error) {
 			}
 			t.segments = append(t.segments, at)
 		}
+		t.explain(p)
 		p.trains = append(p.trains, t)
-		for _, q := range []Quantity{InactivationRatio, GiardiaLog, VirusLog, RatioAhead} {
+		for _, q := range []Quantity{InactivationRatio, GiardiaLog, VirusLog, RatioAhead, GiardiaLogOwed, VirusLogOwed} {
 			p.add(Figure{Kind: TrainKind, Owner: tr.Name, Quantity: q, Unit: one})
 		}
 	}
 	for _, e := range s.EntryPoints {
 		p.entries = append(p.entries, entry{EntryPoint: e, point: find(e.Point, e.Point),
-			residual: contact.ResidualClock{Rule: e.Residual}, analyser: contact.AnalyserClock{Rule: e.Analyser, Calendar: e.Calendar}})
+			residual: contact.ResidualClock{Rule: e.Residual}, analyser: contact.AnalyserClock{Rule: e.Analyser, Calendar: e.Calendar},
+			method: fmt.Sprintf("under %g mg/L for at most %g h without a break", e.Residual.Least, e.Residual.Allowed.Hours())})
 		for _, f := range []struct {
 			q Quantity
 			u units.Unit

@@ -81,12 +81,13 @@ func (p *Plant) stepDistribution(now time.Time, w *writer) {
 }
 
 // remembered is what a plant keeps over a restart: what the rules count in hours,
-// days and quarters. It grows with the number of entry points alone.
+// days and quarters. It grows with the number of entry points and segments alone.
 type remembered struct {
 	Version      int                        `json:"version"`
 	Entries      map[string]rememberedEntry `json:"entries,omitempty"`
 	Distribution contact.AnnualAverage      `json:"distribution"`
-	Banks        map[string]rememberedBank  `json:"banks,omitempty"`
+	Days         map[string]json.RawMessage `json:"days,omitempty"` // of the segments
+	Banks        map[string]json.RawMessage `json:"banks,omitempty"`
 }
 
 type rememberedEntry struct {
@@ -98,13 +99,22 @@ const rememberedVersion = 1
 
 // Checkpoint returns what Restore needs after a restart.
 func (p *Plant) Checkpoint() []byte {
-	m := remembered{Version: rememberedVersion, Distribution: p.distribution, Entries: map[string]rememberedEntry{}, Banks: map[string]rememberedBank{}}
+	m := remembered{Version: rememberedVersion, Distribution: p.distribution, Entries: map[string]rememberedEntry{}, Days: map[string]json.RawMessage{}, Banks: map[string]json.RawMessage{}}
 	for i := range p.entries {
 		e := &p.entries[i]
 		m.Entries[e.Point] = rememberedEntry{e.residual, e.analyser}
 	}
+	for i := range p.segments {
+		s := &p.segments[i]
+		// A number that JSON cannot write costs that day, never the clocks.
+		if day, err := json.Marshal(s.day.Memory()); err == nil {
+			m.Days[s.Name] = day
+		}
+	}
 	for i := range p.banks {
-		m.Banks[p.banks[i].Name] = p.banks[i].remember()
+		if b, err := json.Marshal(p.banks[i].remember()); err == nil { // likewise
+			m.Banks[p.banks[i].Name] = b
+		}
 	}
 	b, err := json.Marshal(m)
 	if err != nil { // plain data always marshals
@@ -113,8 +123,9 @@ func (p *Plant) Checkpoint() []byte {
 	return b
 }
 
-// Restore brings back the clocks of a checkpoint. Entry points that the site no
-// longer has are left out. Of a time that cannot be, nothing counts.
+// Restore brings back the clocks and days of a checkpoint. Entry points and
+// segments that the site no longer has are left out, and the day of a segment
+// that has changed. Of a time that cannot be, nothing counts.
 func (p *Plant) Restore(data []byte) error {
 	var m remembered
 	if err := json.Unmarshal(data, &m); err != nil {
@@ -138,10 +149,18 @@ func (p *Plant) Restore(data []byte) error {
 			}
 		}
 	}
+	for i := range p.segments {
+		s := &p.segments[i]
+		var day contact.DayMemory
+		if old, ok := m.Days[s.Name]; ok && json.Unmarshal(old, &day) == nil {
+			s.day.Restore(day) // else it begins anew, and its coverage shows it
+		}
+	}
 	for i := range p.banks {
-		if old, ok := m.Banks[p.banks[i].Name]; ok {
-			if err := p.banks[i].restore(old); err != nil {
-				p.forgot = append(p.forgot, "Not all that was known before the restart could be taken over: "+err.Error()+".")
+		b := &p.banks[i]
+		if old, ok := m.Banks[b.Name]; ok {
+			if err := b.restore(old); err != nil {
+				p.forgot = append(p.forgot, fmt.Sprintf("Not all that was known of the bank %s before the restart could be taken over: %v.", b.Name, err))
 			}
 		}
 	}

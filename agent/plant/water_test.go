@@ -158,8 +158,13 @@ func TestEntryFigures(t *testing.T) {
 	if d := fs["entry.entry.analyser-back-in"].Detail; !strings.Contains(d, "ends on 1 December at 00:00 UTC") {
 		t.Errorf("the detail is %q", d)
 	}
-	fs = p.minutes(131, 1, calm(), nil)
+	fs = p.minutes(131, 15, calm(), nil)
 	check("under-residual", 0, "good")
+	check("grab-sample-due", 3*3600-14*60, "good")
+	if d := fs["entry.entry.grab-sample-due"].Detail; !strings.Contains(d, "gives a residual again, but not yet for 15 minutes") {
+		t.Errorf("the detail is %q", d)
+	}
+	fs = p.minutes(146, 1, calm(), nil)
 	check("grab-sample-due", 4*3600, "good")
 }
 

@@ -174,7 +174,7 @@ func telling(store *journal.Journal, t *teller) metrics.Telling {
 		return m
 	}
 	s := t.publisher.Status()
-	m.Connected, m.Sent, m.Acked, m.Late = s.Connected, s.Sent, s.Acked, s.Late
+	m.Broker, m.Connected, m.Sent, m.Acked, m.Late = true, s.Connected, s.Sent, s.Acked, s.Late
 	if acked, err := store.Acked(receiver); err == nil {
 		// An event that cannot be read shows as one without an age; the journal's
 		// own health tells why.
