@@ -278,7 +278,7 @@ func TestWhatToTryFirst(t *testing.T) {
 func TestCatalogueIsRationalised(t *testing.T) {
 	leave := "Leave the room." // what the site's words bring
 	all := []Setting{
-		ResidualLow("p", "entry point", "x"), InactivationLow("s", "x"), WithdrawalHigh("b", "room", "x"),
+		ResidualLow("p", "entry point", "x"), InactivationLow("s", "x"), WithdrawalHigh("b", "room", "x", ""),
 		EmptyNotice("b", "room", "x"), EmptyUrgent("b", "room", "x"), DetectorLevel("g", "room", "x", 1, leave, safetyNote), DetectorLevel("g", "room", "x", 2, leave, safetyNote), DetectorLevel("g", "room", "x", 3, leave, safetyNote),
 		DetectorRising("g", "room", "x", 1, leave, safetyNote), ExposureHigh("g", "room", "8h", "x"), DetectorOverdue("g", "room", "x"), RoomVote("r", "x", leave, safetyNote),
 		RoomBlind("r", "x"), RoomDeviation("r", "x", "x"), VentilationFailed("r", "x"),

@@ -22,7 +22,9 @@ const (
 	Test        Verb = "test"
 	Note        Verb = "note"
 	GrabSample  Verb = "grab-sample"
-	Refresh     Verb = "refresh"
+	// Containers tells of containers that were changed, received or counted.
+	Containers Verb = "container"
+	Refresh    Verb = "refresh"
 )
 
 // Order asks for something on behalf of a person or a system.
@@ -43,6 +45,8 @@ type Order struct {
 	IssuedAt time.Time
 	// Grab is what a grab sample found; other orders have none.
 	Grab Grab
+	// Container is what was done to containers; other orders have none.
+	Container ContainerOrder
 	// Refused is why it was refused where it came in; it then only goes into the
 	// record.
 	Refused string
@@ -55,6 +59,32 @@ type Grab struct {
 	Point    string
 	Residual float64 // mg/L
 	Taken    time.Time
+}
+
+// ContainerOrder is what a person says of containers. What it means is for the agent
+// to say; here it goes into the record.
+type ContainerOrder struct {
+	// Action is on, off, correct, received or stock.
+	Action string
+	// Container is where it stands, Bank whose full containers they are.
+	Container, Bank string
+	Serial, Tare    string
+	Count           int
+}
+
+// String is the order in words.
+func (c ContainerOrder) String() string {
+	var b strings.Builder
+	b.WriteString(c.Action)
+	for _, part := range [][2]string{{"container", c.Container}, {"bank", c.Bank}, {"serial", c.Serial}, {"tare", c.Tare}} {
+		if part[1] != "" {
+			b.WriteString(", " + part[0] + " " + part[1])
+		}
+	}
+	if c.Bank != "" {
+		fmt.Fprintf(&b, ", count %d", c.Count)
+	}
+	return b.String()
 }
 
 // Result is how an order ended.
@@ -111,6 +141,9 @@ func (e *Evaluator) Order(now time.Time, o Order) ([]Transition, Answer) {
 		ans.Result = Done
 		t = e.siteRecord(now, Noted, ordered(&o, ans), fmt.Sprintf("Grab sample by %s: %.4g mg/L of free chlorine at %s, taken at %s.",
 			o.By, o.Grab.Residual, o.Grab.Point, o.Grab.Taken.UTC().Format(time.RFC3339)))
+	case Containers:
+		ans.Result = Done
+		t = e.siteRecord(now, Noted, ordered(&o, ans), fmt.Sprintf("Told of containers by %s: %s.", o.By, o.Container))
 	default:
 		if t, ans.Result, ans.Why = e.carryOut(now, a, &o); ans.Result != Done {
 			return e.refused(now, a, &o, ans), ans
@@ -137,7 +170,7 @@ func (e *Evaluator) refuse(a *alarm, o *Order) string {
 		return "the reason or note is not UTF-8 text"
 	case !slices.Contains(verbs, o.Verb):
 		return fmt.Sprintf("the verb %.40q is not known", string(o.Verb))
-	case a == nil && !(o.Alarm == "" && (o.Verb == Note || o.Verb == Refresh || o.Verb == GrabSample)):
+	case a == nil && !(o.Alarm == "" && (o.Verb == Note || o.Verb == Refresh || o.Verb == GrabSample || o.Verb == Containers)):
 		return fmt.Sprintf("no alarm is called %q", o.Alarm)
 	case o.Reason == "" && (o.Verb == Shelve || o.Verb == TakeOut):
 		return "the order gives no reason: say why, for those who come after"
@@ -147,7 +180,7 @@ func (e *Evaluator) refuse(a *alarm, o *Order) string {
 	return e.permit(a, o)
 }
 
-var verbs = []Verb{Acknowledge, ResetLatch, Shelve, Unshelve, TakeOut, BringBack, Test, GrabSample, Note, Refresh}
+var verbs = []Verb{Acknowledge, ResetLatch, Shelve, Unshelve, TakeOut, BringBack, Test, GrabSample, Containers, Note, Refresh}
 
 // VerbNames lists the verbs for a sentence.
 func VerbNames() string {
@@ -263,6 +296,14 @@ func (e *Evaluator) note(now time.Time, a *alarm, o *Order) Transition {
 		return e.write(a, now, Noted, a.state(), record, by)
 	}
 	return e.siteRecord(now, Noted, by, "Note by "+o.By+": "+o.Reason)
+}
+
+// Record puts what the plant itself has to tell into the record of the site: a
+// sentence, and a JSON object for programs, which may be nil.
+func (e *Evaluator) Record(now time.Time, what string, object []byte) Transition {
+	t := e.siteRecord(now, Recorded, nil, what)
+	t.Record = object
+	return t
 }
 
 // siteRecord is an entry that concerns no alarm.

@@ -283,7 +283,7 @@ func read(t testing.TB, name string) string {
 // catalogue does.
 func TestStartingLimitsAreThoseOfTheCatalogue(t *testing.T) {
 	one, two := alarms.DetectorLevel("g", "room", "x", 1), alarms.DetectorLevel("g", "room", "x", 2)
-	low, withdrawal := alarms.ResidualLow("p", "place", "x"), alarms.WithdrawalHigh("b", "place", "x")
+	low, withdrawal := alarms.ResidualLow("p", "place", "x"), alarms.WithdrawalHigh("b", "place", "x", "y")
 	notice, urgent := alarms.EmptyNotice("b", "place", "x"), alarms.EmptyUrgent("b", "place", "x")
 	three, exposure, deviation := alarms.DetectorLevel("g", "room", "x", 3), alarms.ExposureHigh("g", "room", "8h", "x"), alarms.RoomDeviation("r", "x", "y")
 	want := []float64{three.Limit, three.Deadband, exposure.Limit, exposure.Deadband, deviation.Limit, deviation.Deadband, one.Limit, one.Deadband, two.Limit, two.Deadband, low.Limit, withdrawal.Limit, withdrawal.Deadband, notice.Limit, urgent.Limit}

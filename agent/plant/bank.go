@@ -79,7 +79,7 @@ type bankStep struct {
 	// fed is how good what tells the feed is, scales the worst of the weights' own
 	// qualities, valves that of the valves.
 	fed, scales, valves reading.Quality
-	header              reading.Reading
+	header, room        reading.Reading
 }
 
 // bank makes one from its settings.
@@ -125,7 +125,7 @@ func (b *bank) step(p *Plant, now time.Time, w *writer) {
 	if b.room != none {
 		in.Room = &p.points[b.room].current
 	}
-	s.header = p.reading(b.header)
+	s.header, s.room = p.reading(b.header), p.reading(b.room)
 	b.feeds(p, now, &in, &s)
 	s.BankResult = b.state.Step(now, in)
 	b.results = s.Containers
@@ -222,7 +222,7 @@ func (b *bank) list() []bankFigure {
 	add(true, PeakDemand, b.shown.MassFlow, func(s *bankStep) told { return told{Value: s.Draw.Peak} })
 	add(gas, ContainersNeeded, one, func(s *bankStep) told { return counted(s.Draw.Needed, s.Rate, s.Limit) })
 	add(gas, ContainersNeededPeak, one, func(s *bankStep) told { return counted(s.Draw.NeededAtPeak, s.Draw.Peak, s.Limit) })
-	add(gas, LowestRoom, degree, func(s *bankStep) told { return told{Value: s.Draw.LowestRoom} })
+	add(gas, LowestRoom, degree, func(s *bankStep) told { return told{Value: within(s.Draw.LowestRoom, s.Rate.Quality)} })
 	add(gas && b.room != none, FrostFrom, b.shown.MassFlow, b.frost)
 	add(gas, LiquidEnd, hour, func(s *bankStep) told { return told{Value: s.Supply.LiquidEnd} })
 	add(b.Standby(), TimeToEmptyStandby, hour, func(s *bankStep) told { return told{Value: s.Supply.WithStandby} })
@@ -263,10 +263,16 @@ func unknown(q reading.Quality) supply.Value {
 	return supply.Value{Low: math.NaN(), High: math.NaN(), Quality: q}
 }
 
+// within lowers a quality to that of what a value was made from.
+func within(v supply.Value, of ...reading.Quality) supply.Value {
+	v.Quality = reading.Worst(append(of, v.Quality)...)
+	return v
+}
+
 // counted is how many containers give off a rate.
 func counted(n int, rate, limit supply.Value) told {
 	q := reading.Worst(rate.Quality, limit.Quality)
-	if q.Usable() && n == 0 && rate.Value > 0 {
+	if q.Usable() && n == 0 && rate.Low > 0 {
 		return told{Value: unknown(reading.BadBecause(reading.Inconsistent)), detail: "is not known: no number of such containers gives this rate off"}
 	}
 	v := exactly(float64(n))

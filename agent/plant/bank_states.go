@@ -194,7 +194,7 @@ func (b *bank) timeToOrder(s *bankStep) told {
 
 // frost tells from which rate on frost is expected.
 func (b *bank) frost(s *bankStep) told {
-	t := told{Value: s.Draw.FrostFrom}
+	t := told{Value: within(s.Draw.FrostFrom, s.room.Quality, s.scales)}
 	if t.Quality.Usable() {
 		if s.Draw.Frost {
 			t.detail = "is passed: frost on the containers is expected at this rate, and is no fault"

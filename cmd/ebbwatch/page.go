@@ -2,11 +2,10 @@ package main
 
 import (
 	"crypto/sha256"
-	"fmt"
 	"slices"
 
 	"ebbwatch/agent/page"
-	"ebbwatch/agent/supply"
+	"ebbwatch/agent/units"
 	"ebbwatch/alarms"
 	"ebbwatch/alarms/guidance"
 	"ebbwatch/alarms/notify"
@@ -14,16 +13,12 @@ import (
 )
 
 // pageSite tells the page how the plant's parts belong together.
-func pageSite(s *config.Site) (page.Site, error) {
+func pageSite(s *config.Site) page.Site {
 	out := page.Site{Name: s.Name, Title: s.Title, TimeZone: s.TimeZone}
 	for _, b := range s.Banks {
 		bank := page.Bank{Name: b.Name, Place: b.Place}
 		for _, c := range b.Containers {
-			kind, err := supply.KindByName(c.Kind)
-			if err != nil {
-				return page.Site{}, fmt.Errorf("container %s: %w", c.Name, err)
-			}
-			bank.Containers = append(bank.Containers, page.Container{Name: c.Name, Weight: c.Scale, Tare: c.Tare, Heel: c.Heel, Full: kind.Net})
+			bank.Containers = append(bank.Containers, page.Container{Name: c.Name, Weight: c.Scale, Tare: c.Tare, Heel: c.Heel * units.Kilograms(c.Count), Full: full(s, c.Kind) * units.Kilograms(c.Count)})
 		}
 		out.Banks = append(out.Banks, bank)
 	}
@@ -63,7 +58,7 @@ func pageSite(s *config.Site) (page.Site, error) {
 			out.Limits = append(out.Limits, page.Limit{Alarm: a.Name, Figure: a.Input, Low: a.Kind == alarms.LowLimit, Value: a.Limit})
 		}
 	}
-	return out, nil
+	return out
 }
 
 // pageRoles gives the page what proves a role's key, and not the key.

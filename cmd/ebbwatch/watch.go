@@ -96,10 +96,7 @@ func watch(ctx context.Context, site *config.Site, w watching) error {
 		return err
 	}
 	defer told.close()
-	shown, err := pageSite(site)
-	if err != nil {
-		return badInput{err}
-	}
+	shown := pageSite(site)
 	history := page.NewHistory()
 	keys, rights := roles(site)
 	t := &teller{people: told, onStep: func(s *agent.Snapshot, ts []alarms.Transition) {
