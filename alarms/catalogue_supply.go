@@ -172,7 +172,7 @@ func BankUnaccounted(bank, place, input string) Setting {
 // has to be reported: 10 lb by 40 CFR 302.4 (from memory), unless the site says less.
 func LossReportable(bank, place, input string) Setting {
 	s := BankUnaccounted(bank, place, input)
-	s.Name, s.OnDelay = bank+"-loss-reportable", 15*time.Minute
+	s.Name, s.OnDelay = bank+"-loss-reportable", 5*time.Minute
 	s.Consequence = "If this chlorine was released, the law asks to report it at once (40 CFR 302.4 to 302.6)."
 	s.FirstAction = []string{
 		"Find out now whether it was released: detectors, the room, the feeder, the record of containers.",
@@ -242,7 +242,7 @@ func ScaleStuck(bank, place, input string) Setting {
 // WeightMoved is a weight that jumped and stayed.
 func WeightMoved(bank, place, input string) Setting {
 	return Setting{
-		Name: bank + "-weight-moved", Kind: StateOn, Input: input,
+		Name: bank + "-weight-moved", Kind: StateOn, Input: input, OffDelay: time.Minute,
 		Priority: Medium, Place: place, Subject: "Bank " + bank, ShelveMax: 24 * time.Hour,
 		LikelyCause: []string{
 			"Something was laid on the platform or taken off it, or a hose pulls.",
@@ -281,7 +281,7 @@ func ContainerOff(bank, place, input string) Setting {
 // TareDoubtful is a net weight that rests on a tare which is wrong or not known.
 func TareDoubtful(bank, place, input string) Setting {
 	return Setting{
-		Name: bank + "-tare-doubtful", Kind: StateOn, Input: input, OnDelay: 15 * time.Minute,
+		Name: bank + "-tare-doubtful", Kind: StateOn, Input: input, OnDelay: 15 * time.Minute, OffDelay: time.Minute,
 		Priority: Medium, Place: place, Subject: "Bank " + bank, ShelveMax: 24 * time.Hour,
 		LikelyCause: []string{
 			"A container was changed, and its stamped tare is not the one before.",

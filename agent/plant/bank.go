@@ -83,8 +83,8 @@ type bankStep struct {
 }
 
 // bank makes one from its settings.
-func (p *Plant) bank(b Bank, shown Shown, find, optional func(owner, name string) int) bank {
-	k := bank{
+func (p *Plant) bank(b Bank, shown Shown, find, optional func(owner, name string) int) *bank {
+	k := &bank{
 		Bank: b, state: supply.NewBank(b.Settings), shown: shown, room: optional(b.Name, b.RoomTemperature), header: optional(b.Name, b.Header),
 		feed: optional(b.Name, b.Feed), dose: optional(b.Name, b.Dose.Point), residual: optional(b.Name, b.Residual), demand: optional(b.Name, b.Demand.Point),
 		weights: make([]reading.Reading, len(b.Scales)), closed: make([]bool, len(b.Scales)), results: make([]supply.ContainerResult, len(b.Scales)),

@@ -227,7 +227,7 @@ func (p *Plant) Changes() []Change {
 	}
 	p.forgot = nil
 	for i := range p.banks {
-		b := &p.banks[i]
+		b := p.banks[i]
 		for j := range b.book.changes {
 			r := &b.book.changes[j]
 			data, err := json.Marshal(r)
@@ -298,7 +298,7 @@ func (p *Plant) Container(now time.Time, o ContainerOrder, by string) (enter fun
 	switch o.Action {
 	case "on", "off", "correct":
 		for i := range p.banks {
-			b := &p.banks[i]
+			b := p.banks[i]
 			if at := slices.IndexFunc(b.Settings.Containers, func(c supply.ContainerSettings) bool { return c.Name == o.Container }); at >= 0 {
 				return b.describe(now, at, o, by)
 			}
@@ -312,7 +312,7 @@ func (p *Plant) Container(now time.Time, o ContainerOrder, by string) (enter fun
 		}))
 	case "received", "stock":
 		for i := range p.banks {
-			if b := &p.banks[i]; b.Name == o.Bank {
+			if b := p.banks[i]; b.Name == o.Bank {
 				return b.count(now, o, by)
 			}
 		}
@@ -324,7 +324,7 @@ func (p *Plant) Container(now time.Time, o ContainerOrder, by string) (enter fun
 func (p *Plant) namesOf(of func(*bank) []string) string {
 	var names []string
 	for i := range p.banks {
-		names = append(names, of(&p.banks[i])...)
+		names = append(names, of(p.banks[i])...)
 	}
 	if len(names) == 0 {
 		return "a site with containers"

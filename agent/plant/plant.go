@@ -142,7 +142,7 @@ type Plant struct {
 	segments    []segment
 	trains      []train
 	entries     []entry
-	banks       []bank
+	banks       []*bank
 	detectors   []detector
 	airRooms    []room
 	byPoint     map[string]int

@@ -157,7 +157,7 @@ func (p *Plant) Restore(data []byte) error {
 		}
 	}
 	for i := range p.banks {
-		b := &p.banks[i]
+		b := p.banks[i]
 		if old, ok := m.Banks[b.Name]; ok {
 			if err := b.restore(old); err != nil {
 				p.forgot = append(p.forgot, fmt.Sprintf("Not all that was known of the bank %s before the restart could be taken over: %v.", b.Name, err))

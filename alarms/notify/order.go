@@ -123,6 +123,13 @@ type request struct {
 	Point    string
 	Residual *float64
 	TakenAt  string
+	// Action and what follows it are those of a container.
+	Action    string
+	Container string
+	Bank      string
+	Serial    string
+	Tare      string
+	Count     *int
 	// Role and MAC prove who may ask.
 	Role, MAC string
 
@@ -138,8 +145,12 @@ func (r *request) order(verb, role string) alarms.Order {
 	if r.Residual != nil {
 		grab.Residual = *r.Residual
 	}
+	container := alarms.ContainerOrder{Action: r.Action, Container: r.Container, Bank: r.Bank, Serial: r.Serial, Tare: r.Tare}
+	if r.Count != nil {
+		container.Count = *r.Count
+	}
 	return alarms.Order{
-		Grab: grab, Verb: alarms.Verb(verb), ID: r.Order, By: r.By, Role: role, Alarm: r.Alarm, Episode: r.Episode,
+		Grab: grab, Container: container, Verb: alarms.Verb(verb), ID: r.Order, By: r.By, Role: role, Alarm: r.Alarm, Episode: r.Episode,
 		For: r.duration, OneShot: r.OneShot, Reason: r.Reason, IssuedAt: r.issued,
 	}
 }
@@ -156,6 +167,7 @@ func parseOrder(payload []byte) (request, error) {
 		"order": &r.Order, "issued_at": &r.IssuedAt, "by": &r.By, "alarm": &r.Alarm, "episode": &r.Episode,
 		"reason": &r.Reason, "duration": &r.Duration, "one_shot": &r.OneShot, "role": &r.Role, "mac": &r.MAC,
 		"point": &r.Point, "residual": &r.Residual, "taken_at": &r.TakenAt,
+		"action": &r.Action, "container": &r.Container, "bank": &r.Bank, "serial": &r.Serial, "tare": &r.Tare, "count": &r.Count,
 	}
 	malformed := errors.New("the order is not one JSON object: expected order, issued_at, by, alarm and, to acknowledge, episode")
 	d := json.NewDecoder(bytes.NewReader(payload))
@@ -170,7 +182,7 @@ func parseOrder(payload []byte) (request, error) {
 		name, _ := t.(string)
 		target, ok := fields[name]
 		if !ok {
-			return r, fmt.Errorf("the order has a field %.40q that is not known or comes twice: expected order, issued_at, by, alarm, episode, reason, duration, one_shot, point, residual, taken_at, role, mac", name)
+			return r, fmt.Errorf("the order has a field %.40q that is not known or comes twice: expected order, issued_at, by, alarm, episode, reason, duration, one_shot, point, residual, taken_at, action, container, bank, serial, tare, count, role, mac", name)
 		}
 		delete(fields, name)
 		var raw json.RawMessage
@@ -178,7 +190,7 @@ func parseOrder(payload []byte) (request, error) {
 			return r, malformed
 		}
 		if bytes.Equal(raw, []byte("null")) || json.Unmarshal(raw, target) != nil {
-			return r, fmt.Errorf("the order's field %s has the wrong type: expected text, a whole number for episode, a number for residual, true or false for one_shot", name)
+			return r, fmt.Errorf("the order's field %s has the wrong type: expected text, a whole number for episode and count, a number for residual, true or false for one_shot", name)
 		}
 		r.episode = r.episode || name == "episode"
 	}
@@ -244,12 +256,28 @@ func (r *request) complete(verb alarms.Verb) error {
 		if !level(r.Point) || r.Residual == nil || !rfc3339(r.TakenAt, &r.taken) {
 			return errors.New("for grab-sample, an order names point, residual in mg/L and taken_at in RFC 3339, such as 2026-11-25T08:00:00.000Z")
 		}
+	case alarms.Containers:
+		return r.completeContainer()
 	case alarms.Note, alarms.Refresh:
 		if r.Alarm != "" && !level(r.Alarm) {
 			return errors.New("the order names an alarm that cannot be one")
 		}
 	default:
 		return fmt.Errorf("the verb %.40q is not known: expected %s", string(verb), alarms.VerbNames())
+	}
+	return nil
+}
+
+// completeContainer tells what an order about containers lacks. What it means is for
+// the plant to say.
+func (r *request) completeContainer() error {
+	switch {
+	case len(r.Serial) > 64 || len(r.Tare) > 64:
+		return errors.New("serial or tare is longer than 64 bytes")
+	case (r.Action == "on" || r.Action == "off" || r.Action == "correct") && level(r.Container) && r.Bank == "" && r.Count == nil:
+	case (r.Action == "received" || r.Action == "stock") && level(r.Bank) && r.Count != nil && r.Container == "" && r.Serial == "" && r.Tare == "":
+	default:
+		return errors.New("for container, an order names action: on, off or correct with container and, as text, serial and tare such as 1480 lb; received or stock with bank and count")
 	}
 	return nil
 }
