@@ -145,7 +145,9 @@ func TestStatesOfABank(t *testing.T) {
 		{"a container lifted off", func(c *scene) { c.value["standby-weight"] = 2 }, 5 * time.Minute, ContainerOff, "or a scale that has failed: standby",
 			func(c *scene) { c.value["standby-weight"] = 3500 }, 5 * time.Minute},
 		{"another container of unknown tare", func(c *scene) { c.value["duty-weight"] = 3540 }, 5 * time.Minute, TareDoubtful, "another container at duty since",
-			func(c *scene) { c.order(ContainerOrder{Action: "on", Container: "duty", Serial: "KR-7", Tare: "1490 lb"}, "") }, time.Minute},
+			func(c *scene) {
+				c.order(ContainerOrder{Action: "on", Container: "duty", Serial: "KR-7", Tare: "1490 lb"}, "")
+			}, time.Minute},
 		{"more than it can hold", func(c *scene) { c.value["standby-weight"] = 4200 }, 5 * time.Minute, TareDoubtful, "a net weight at standby",
 			func(c *scene) { c.value["standby-weight"] = 3500 }, 5 * time.Minute},
 		{"no pressure in the header", func(c *scene) { c.value["header-pressure"] = 20 }, time.Minute, HeaderLow, "has 20 psig in its header, under the 28 psig",
@@ -180,7 +182,7 @@ func TestBadInputsOfStates(t *testing.T) {
 		{"fed", []Quantity{Unaccounted, FeedLost, LossHour, LossDay, LossReportable, ExpectedRate, SmallestLoss}, []Quantity{Overdrawn, TimeToEmpty, NetWeight, HeaderLow}},
 	} {
 		c := newScene(t, header())
-		c.run(26 * time.Hour)
+		c.run(4 * time.Hour)
 		c.bad[tc.point] = reading.NoReply
 		c.run(15 * time.Minute)
 		for _, q := range tc.blind {
