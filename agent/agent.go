@@ -93,6 +93,9 @@ type Options struct {
 	Source Source
 	Store  Store
 	Teller Teller
+	// Wake is called as soon as events were committed, before the notices are: a
+	// disk that hangs holds them once, not twice. It may not block.
+	Wake func()
 	// Escalation tells people; nil tells nobody.
 	Escalation *Escalation
 	// Watches are what the edges report of themselves.
@@ -297,7 +300,8 @@ func (a *Agent) own(ctx context.Context) error {
 	}
 }
 
-// obey carries out an order. What a sample changes is committed with its record.
+// obey carries out an order. What a sample or a service changes is committed with
+// its record.
 func (a *Agent) obey(o alarms.Order) alarms.Answer {
 	ts, answer := a.core.Order(a.o.Now(), o)
 	a.settle(ts)
@@ -378,6 +382,9 @@ const performanceEvery = 10 * time.Second
 func (a *Agent) publish(now time.Time, figures []plant.Figure, ts []alarms.Transition) {
 	if len(ts) > 0 {
 		a.remember(&a.storeError, a.commit(ts))
+		if a.o.Wake != nil {
+			a.o.Wake()
+		}
 	}
 	conditions := a.core.Evaluator.Conditions()
 	a.escalate(now, ts, conditions)

@@ -157,7 +157,7 @@ func (d *Day) Restore(m DayMemory) bool {
 	if m.Of != d.s || !(m.Seen >= 0 && m.Seen <= p.To.Sub(p.From).Seconds()) {
 		return false
 	}
-	if from, to := d.midnights(p.From); !from.Equal(p.From) || !to.Equal(p.To) {
+	if from, to := DayOf(p.From, d.zone); !from.Equal(p.From) || !to.Equal(p.To) {
 		return false
 	}
 	d.kept = m
@@ -170,12 +170,6 @@ func (d *Day) Finished() (DayRecord, bool) {
 		return DayRecord{}, false
 	}
 	return *d.kept.Finished, true
-}
-
-// midnights are those around a time in the site's zone.
-func (d *Day) midnights(t time.Time) (from, to time.Time) {
-	y, m, day := t.In(d.zone).Date()
-	return time.Date(y, m, day, 0, 0, 0, 0, d.zone), time.Date(y, m, day+1, 0, 0, 0, 0, d.zone)
 }
 
 // Step folds in what holds at now. When a day is over it returns its record,
@@ -209,7 +203,7 @@ func (d *Day) Step(now time.Time, in Inputs, r *Result) (closed *DayRecord) {
 }
 
 func (d *Day) open(now time.Time) {
-	from, to := d.midnights(now)
+	from, to := DayOf(now, d.zone)
 	bad := Value{Quality: reading.BadBecause(reading.NotYetRead)}
 	hour := PeakHour{Flow: bad}
 	ratio := DayRatio{Credit: Credit{bad, bad, bad, bad, bad}}

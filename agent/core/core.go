@@ -64,10 +64,10 @@ func (c *Core) told(now time.Time) []alarms.Transition {
 	return ts
 }
 
-// Order carries out a person's order. A sample, or what was done to containers,
-// enters the plant only when the order is done.
+// Order carries out a person's order. A sample, a service or what was done to
+// containers enters the plant only when the order is done.
 func (c *Core) Order(now time.Time, o alarms.Order) ([]alarms.Transition, alarms.Answer) {
-	var enter func()
+	enter := func() {}
 	var err error
 	switch {
 	case o.Refused != "":
@@ -75,14 +75,15 @@ func (c *Core) Order(now time.Time, o alarms.Order) ([]alarms.Transition, alarms
 		enter, err = c.Plant.Sample(now, plant.Sample(o.Grab))
 	case o.Verb == alarms.Containers:
 		enter, err = c.Plant.Container(now, plant.ContainerOrder(o.Container), o.By)
+	case o.Verb == alarms.Serviced:
+		enter, err = c.Plant.Serviced(now, o.Detector, plant.Work(o.Service.Work), o.Service.Done)
 	}
 	if err != nil {
 		o.Refused = err.Error()
 	}
 	ts, answer := c.Evaluator.Order(now, o)
-	if answer.Result == alarms.Done && enter != nil {
+	if answer.Result == alarms.Done {
 		enter()
-		ts = append(ts, c.told(now)...)
 	}
 	return ts, answer
 }

@@ -190,6 +190,7 @@ type segment struct {
 	state                            *contact.Segment
 	day                              *contact.Day
 	last                             contact.Result
+	record                           contact.DayRecord // of the day so far
 	residual, ph, temperature, level int
 	flows                            []int
 	inputs                           []int // all of these points
@@ -208,8 +209,11 @@ type pair struct {
 type detector struct {
 	Detector
 	point, room int
-	state       *air.Detector
-	result      air.Result
+	// figure and airFigure are where its figures begin: that of the concentration,
+	// and those of the air.
+	figure, airFigure int
+	state             *air.Detector
+	result            air.Result
 }
 
 const none = -1
@@ -265,7 +269,7 @@ func New(s Settings) (*Plant, error) {
 		}
 		t.explain(p)
 		p.trains = append(p.trains, t)
-		for _, q := range []Quantity{InactivationRatio, GiardiaLog, VirusLog, RatioAhead, GiardiaLogOwed, VirusLogOwed} {
+		for _, q := range []Quantity{InactivationRatio, GiardiaLog, VirusLog, RatioAhead, GiardiaLogOwed, VirusLogOwed, DayRatio, DayRatioClockHour, DayRatioExtremes, DayCovered} {
 			p.add(Figure{Kind: TrainKind, Owner: tr.Name, Quantity: q, Unit: one})
 		}
 	}
@@ -295,7 +299,8 @@ func New(s Settings) (*Plant, error) {
 	}
 	for _, d := range s.Detectors {
 		gas := find(d.Name, d.Concentration)
-		p.detectors = append(p.detectors, detector{Detector: d, point: gas, room: none, state: air.NewDetector(d.Settings)})
+		d.Services = slices.Clone(d.Services) // which orders change
+		p.detectors = append(p.detectors, detector{Detector: d, point: gas, room: none, figure: len(p.figures), state: air.NewDetector(d.Settings)})
 		if gas < len(p.points) {
 			p.points[gas].gas = true
 		}

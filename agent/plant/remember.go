@@ -81,13 +81,15 @@ func (p *Plant) stepDistribution(now time.Time, w *writer) {
 }
 
 // remembered is what a plant keeps over a restart: what the rules count in hours,
-// days and quarters. It grows with the number of entry points and segments alone.
+// days and quarters, and what people near the detectors were exposed to. It grows
+// with the number of entry points, segments and detectors alone.
 type remembered struct {
-	Version      int                        `json:"version"`
-	Entries      map[string]rememberedEntry `json:"entries,omitempty"`
-	Distribution contact.AnnualAverage      `json:"distribution"`
-	Days         map[string]json.RawMessage `json:"days,omitempty"` // of the segments
-	Banks        map[string]json.RawMessage `json:"banks,omitempty"`
+	Version      int                           `json:"version"`
+	Entries      map[string]rememberedEntry    `json:"entries,omitempty"`
+	Distribution contact.AnnualAverage         `json:"distribution"`
+	Days         map[string]json.RawMessage    `json:"days,omitempty"` // of the segments
+	Banks        map[string]json.RawMessage    `json:"banks,omitempty"`
+	Detectors    map[string]rememberedDetector `json:"detectors,omitempty"`
 }
 
 type rememberedEntry struct {
@@ -99,7 +101,7 @@ const rememberedVersion = 1
 
 // Checkpoint returns what Restore needs after a restart.
 func (p *Plant) Checkpoint() []byte {
-	m := remembered{Version: rememberedVersion, Distribution: p.distribution, Entries: map[string]rememberedEntry{}, Days: map[string]json.RawMessage{}, Banks: map[string]json.RawMessage{}}
+	m := remembered{Version: rememberedVersion, Distribution: p.distribution, Entries: map[string]rememberedEntry{}, Days: map[string]json.RawMessage{}, Banks: map[string]json.RawMessage{}, Detectors: map[string]rememberedDetector{}}
 	for i := range p.entries {
 		e := &p.entries[i]
 		m.Entries[e.Point] = rememberedEntry{e.residual, e.analyser}
@@ -116,6 +118,9 @@ func (p *Plant) Checkpoint() []byte {
 			m.Banks[p.banks[i].Name] = b
 		}
 	}
+	for i := range p.detectors {
+		m.Detectors[p.detectors[i].Name] = p.detectors[i].remember()
+	}
 	b, err := json.Marshal(m)
 	if err != nil { // plain data always marshals
 		panic(err)
@@ -123,9 +128,9 @@ func (p *Plant) Checkpoint() []byte {
 	return b
 }
 
-// Restore brings back the clocks and days of a checkpoint. Entry points and
-// segments that the site no longer has are left out, and the day of a segment
-// that has changed. Of a time that cannot be, nothing counts.
+// Restore brings back the clocks, days and exposures of a checkpoint. What the
+// site no longer has is left out, and the day of a segment that has changed. Of a
+// time that cannot be, nothing counts.
 func (p *Plant) Restore(data []byte) error {
 	var m remembered
 	if err := json.Unmarshal(data, &m); err != nil {
@@ -163,6 +168,9 @@ func (p *Plant) Restore(data []byte) error {
 				p.forgot = append(p.forgot, fmt.Sprintf("Not all that was known of the bank %s before the restart could be taken over: %v.", b.Name, err))
 			}
 		}
+	}
+	for i := range p.detectors {
+		p.detectors[i].recall(m.Detectors[p.detectors[i].Name])
 	}
 	return nil
 }

@@ -97,19 +97,26 @@ func watch(ctx context.Context, site *config.Site, w watching) error {
 	}
 	defer told.close()
 	shown := pageSite(site)
+	kept, err := keepRecord(site, settings, core, w.log)
+	if err != nil {
+		return err
+	}
+	defer kept.close()
 	history := page.NewHistory()
 	keys, rights := roles(site)
 	t := &teller{people: told, onStep: func(s *agent.Snapshot, ts []alarms.Transition) {
 		if site.HTTP.Page {
 			history.Observe(s)
 		}
+		kept.step(s, ts)
 		if w.onStep != nil {
 			w.onStep(s, ts)
 		}
 	}}
 	o := agent.Options{
-		Plant: core, Alarms: alarmSettings(site, words), Now: w.now, Log: w.log, Teller: t,
-		Source: fieldSource{source, times}, Store: store, Escalation: told.escalation, Edges: told.edges(), Roles: rights,
+		Plant: core, Alarms: alarmSettings(site, words), Now: w.now, Log: w.log, Teller: t, Wake: t.wake,
+		Source: fieldSource{source, times}, Store: store, Escalation: told.escalation, Edges: append(told.edges(), kept.archive.Run), Roles: rights,
+		Watches: []agent.Watch{{Alarm: w.realTime(alarms.RecordFailing("self.record")), Err: kept.archive.Err}},
 	}
 	var a *agent.Agent
 	if site.MQTT != nil {
@@ -119,8 +126,10 @@ func watch(ctx context.Context, site *config.Site, w watching) error {
 			BytesPerDay: site.MQTT.PerDay,
 			Outbox:      store, Now: w.now, Log: w.log,
 			Conditions: func() []alarms.Condition { return a.Snapshot().Conditions },
-			Order:      func(ctx context.Context, order alarms.Order) alarms.Answer { return a.Order(ctx, order) },
-			Roles:      keys, Published: times.Published,
+			Order: func(ctx context.Context, order alarms.Order) alarms.Answer {
+				return a.Order(ctx, kept.check(w.now(), order))
+			},
+			Roles: keys, Published: times.Published,
 		})
 		if err != nil {
 			return badInput{err}
