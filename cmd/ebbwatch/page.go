@@ -1,9 +1,14 @@
+//go:build !minimal
+
 package main
 
 import (
+	"context"
 	"crypto/sha256"
+	"net/http"
 	"slices"
 
+	"ebbwatch/agent"
 	"ebbwatch/agent/page"
 	"ebbwatch/agent/units"
 	"ebbwatch/alarms"
@@ -11,6 +16,15 @@ import (
 	"ebbwatch/alarms/notify"
 	"ebbwatch/config"
 )
+
+// openPage makes the page of a site: what takes in the result of each step, and
+// what serves it. Orders go to order.
+func openPage(site *config.Site, snapshot func() *agent.Snapshot, keys []notify.Role, order func(context.Context, alarms.Order) alarms.Answer) (observe func(*agent.Snapshot), h http.Handler, err error) {
+	history := page.NewHistory()
+	return history.Observe, page.Handler(page.Options{
+		Snapshot: snapshot, Site: pageSite(site), History: history, Roles: pageRoles(keys), Orders: order,
+	}), nil
+}
 
 // pageSite tells the page how the plant's parts belong together.
 func pageSite(s *config.Site) page.Site {
