@@ -10,6 +10,7 @@ import (
 
 	"ebbwatch/agent"
 	"ebbwatch/agent/page"
+	"ebbwatch/agent/supply"
 	"ebbwatch/agent/units"
 	"ebbwatch/alarms"
 	"ebbwatch/alarms/guidance"
@@ -84,4 +85,14 @@ func pageRoles(roles []notify.Role) (out []page.Role) {
 		out = append(out, page.Role{Name: r.Name, KeySum: sha256.Sum256(r.Key)})
 	}
 	return out
+}
+
+// full is what a full container of a kind holds.
+func full(s *config.Site, kind string) units.Kilograms {
+	for _, k := range s.ContainerKinds {
+		if k.Name == kind {
+			return k.Net
+		}
+	}
+	return supply.BankSettings{}.Full(kind)
 }

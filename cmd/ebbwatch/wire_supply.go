@@ -6,7 +6,6 @@ import (
 	"ebbwatch/agent/contact"
 	"ebbwatch/agent/plant"
 	"ebbwatch/agent/supply"
-	"ebbwatch/agent/units"
 	"ebbwatch/alarms"
 	"ebbwatch/config"
 )
@@ -93,14 +92,4 @@ func bankAlarms(s *config.Site, add func(alarms.Setting, config.AlarmSetting)) {
 		of(alarms.ContainerOff, plant.ContainerOff, none)
 		of(alarms.TareDoubtful, plant.TareDoubtful, none)
 	}
-}
-
-// full is what a full container of a kind holds.
-func full(s *config.Site, kind string) units.Kilograms {
-	for _, k := range s.ContainerKinds {
-		if k.Name == kind {
-			return k.Net
-		}
-	}
-	return supply.BankSettings{}.Full(kind)
 }
