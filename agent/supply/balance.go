@@ -69,6 +69,7 @@ type balance struct {
 	leak, lost, over    sign
 	leakSize            float64 // kg/s, when it was raised
 	leakWindow          int     // minutes that showed it
+	leakFrom            int     // the minute from which they did
 	slow                bool
 	slowBase, slowAt    float64
 	learnt              int     // quarter hours of gain
@@ -253,12 +254,9 @@ func (b *balance) watch(t float64, f *feed, limit float64, limited bool) {
 	was, had := b.leak.raised, b.lost.raised
 	leak := strongest > 1
 	if b.leak.raised {
-		// Still there while a good part shows: the sign that raises it is the greatest
-		// by chance too.
-		slope, _, _, ok := b.line(max(hour, 2*b.leakWindow))
-		leak = ok && slope < -0.3*b.leakSize
+		leak = b.leaks(feedError)
 	} else if leak {
-		b.leakSize, b.leakWindow = size, window
+		b.leakSize, b.leakWindow, b.leakFrom = size, window, b.series.now-window
 	}
 	if b.lost.raised {
 		slope, _, _, ok := b.line(2 * quarter)
@@ -278,6 +276,16 @@ func (b *balance) watch(t float64, f *feed, limit float64, limited bool) {
 	if was != b.leak.raised && was || had != b.lost.raised {
 		b.since = b.series.now
 	}
+}
+
+// leaks reports that a leak which was raised still shows: by a good part of what has
+// been lost since it began, as far as that can be told. The window that raised it shows
+// it too great, since it is the one in which chance helped most.
+func (b *balance) leaks(feedError float64) bool {
+	whole, _, _, ok := b.line(b.series.now - b.leakFrom)
+	slope, sd, days, also := b.line(max(hour, 2*b.leakWindow))
+	sd = math.Hypot(b.wandering(sd, days, 1), 2.22*b.drift/secondsPerDay+feedError)
+	return ok && also && -slope > max(0.3*min(b.leakSize, -whole), sd)
 }
 
 // slowly compares the day with the day before, for a loss too slow for an hour,
