@@ -99,6 +99,7 @@ type Bank struct {
 	minute     int // ended so far
 	feed       feed
 	duty       duty
+	grouped    bool // there are several groups
 	balance    balance
 	books      Balance // of the last minute
 	profile    profile
@@ -136,6 +137,7 @@ func NewBank(s BankSettings) *Bank {
 		count := float64(max(1, c.Count))
 		b.containers[i] = container{ContainerSettings: c, source: k.on(s.Header), count: count, hour: learning(), drawn: c.Group == s.Containers[0].Group}
 		b.containers[i].scale.set(c, k, count, i, &b.events)
+		b.grouped = b.grouped || c.Group != s.Containers[0].Group
 	}
 	b.rates = rates{learning(), learning(), learning()}
 	b.books = b.balance.result(&b.feed, b.origin)

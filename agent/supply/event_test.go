@@ -288,3 +288,57 @@ func TestSwitchover(t *testing.T) {
 		}
 	}
 }
+
+// Containers that are drawn together share the draw unevenly by chance: that is no
+// switchover. When the group goes off duty it is one, told in time.
+func TestContainersDrawnTogether(t *testing.T) {
+	var worst float64
+	for seed := range seeds(6, 50) {
+		for _, groups := range []bool{false, true} {
+			g := tonRig()
+			g.every, g.seed, g.feedKnown, g.drift, g.wander, g.containers = 10*time.Second, uint64(seed), seed%2 == 0, 1, 0.1, 2
+			at, length := 100.0, 96*time.Hour
+			if groups {
+				// Two are drawn together where one cannot hold the rate.
+				g.containers, g.constant, at, length = 4, 400, 0.5+0.1*float64(seed%7), 30*time.Hour
+				g.settings = func(s *BankSettings) {
+					for i := range s.Containers {
+						s.Containers[i].Group = [2]string{"left", "right"}[i/2]
+					}
+				}
+			}
+			turn := 0
+			g.drawn = func(d float64) int {
+				turn++
+				if d >= at {
+					return 2 + turn%2
+				}
+				return turn % 2
+			}
+			told, flips, was := 0, 0, [4]bool{}
+			g.run(length, func(tr truth, r BankResult) {
+				for _, e := range r.Events {
+					if told++; e.Kind != Switchover || tr.days < at {
+						t.Errorf("seed %d, groups %v: %+v", seed, groups, e)
+					}
+					worst = max(worst, (tr.days-at)*1440)
+				}
+				var now [4]bool
+				for i, c := range r.Containers {
+					now[i] = c.Drawn
+				}
+				if now != was {
+					was = now
+					flips++
+				}
+			})
+			if groups && (told != 1 || was != [4]bool{false, false, true, true}) || !groups && flips != 1 {
+				t.Errorf("seed %d, groups %v: %d switchovers, %d changes, drawn %v", seed, groups, told, flips, was)
+			}
+		}
+	}
+	row(t, "switchover of a group of two", "worst delay", worst, 15, 8, "min")
+	if worst > 15 {
+		t.Errorf("a switchover of a group of two was told after %.3g min", worst)
+	}
+}
