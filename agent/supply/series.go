@@ -5,8 +5,8 @@ import "math"
 const (
 	dayMinutes = 24 * 60
 	dayEdge    = 30 // minutes whose means a day is measured between
-	// ringMinutes is a day with the edge before it, and room for both ends.
-	ringMinutes = dayMinutes + dayEdge + 2
+	// ringMinutes is a day with an hour before it, and room for both ends.
+	ringMinutes = dayMinutes + hour + 2
 	rebaseEvery = 64 // minutes; keeps the sums small where they are used
 	maxBreaks   = 4
 )
