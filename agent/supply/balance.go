@@ -11,7 +11,7 @@ import (
 // which a simulated year has one false alarm; own study.
 const (
 	hingeFalse, lineFalse = 4.9, 5.06
-	lostFalse             = 4.6  // two minutes running
+	lostFalse             = 4.8
 	feedSure              = 3.5  // of the error of the feed
 	slowFalse             = 3.4  // of the day against the day before
 	leakRuns              = 1    // minutes; the thresholds are for one
@@ -20,6 +20,8 @@ const (
 	lostAtLeast           = 1200 // s, by which the half hour shows it
 	slowEvery             = 15   // minutes
 	leastLevel            = 40   // minutes of level before a slope begins
+	kinkLevel             = 240  // minutes of slope before another slope begins
+	kinkGain              = 0.6  // of a day's drift that the change of slope shows
 	overRuns              = 2    // minutes
 	clearRuns             = 30   // minutes without a sign
 	gainDays              = 10   // over which the gain of the feed is learnt
@@ -168,7 +170,7 @@ type minute struct{ n, at, z float64 }
 func (b *balance) take(m minute) {
 	last := b.series.since(min(calmMinutes, b.series.length()), 0)
 	calm := b.series.now-b.since > calmMinutes && last.n > 0
-	if sd := math.Sqrt(b.variance * (1/m.n + 1/last.n)); calm && math.Abs(m.z-b.series.z0-last.z/last.n) > 4*sd+math.Pi*b.bias {
+	if sd := math.Sqrt(b.variance * (1/m.n + 1/last.n)); calm && math.Abs(m.z-b.series.z0-last.z/last.n) > 3*sd+math.Pi*b.bias {
 		if b.setAside < len(b.aside) {
 			b.aside[b.setAside] = m
 			b.setAside++
@@ -207,6 +209,14 @@ func (b *balance) wandering(sd, days, gain float64) float64 {
 	return math.Hypot(sd, gain*b.wander*math.Sqrt(7.2/days)/secondsPerDay)
 }
 
+// holds reports that a slope shows without the last minutes too, which a bump may have
+// bent; level is that of the hinge, or 0.
+func (b *balance) holds(m, level int, slope float64) bool {
+	f, _ := b.series.hinge(m, level, bumpMinutes)
+	before, _, _, ok := b.judged(f, m)
+	return ok && before/slope > 0.5
+}
+
 // watch looks for a loss that no feed explains, for a feed that draws nothing, and
 // for a draw over the limit.
 func (b *balance) watch(t float64, f *feed, limit float64, limited bool) {
@@ -232,22 +242,35 @@ func (b *balance) watch(t float64, f *feed, limit float64, limited bool) {
 		if !f.known || m > b.series.now-b.unknown {
 			continue
 		}
-		test := func(slope, sd, false float64, gain, wander float64) {
-			allowed := b.allowance(days, feedError, gain)
-			sd = b.wandering(sd, days, wander)
-			if sign := -slope / (allowed + false*sd); sign > strongest {
-				strongest, size, window = sign, -slope, m
-			}
+		known := min(sure, b.series.now-b.unknown)
+		starved := func(level int, slope, sd, gain, wander float64) {
 			// The likelihood of a slope as great as the feed against none.
-			if u := f.drawn(); u > 0 && (slope-allowed-u/2)*u > lostFalse*lostFalse/2*sd*sd {
-				lost = true
+			u := f.drawn()
+			sd = math.Hypot(b.wandering(sd, days, wander), gain*math.Hypot(2.22*b.drift/secondsPerDay, feedError))
+			if u > 0 && (slope-3*b.bias/days/secondsPerDay-u/2)*u > lostFalse*lostFalse/2*sd*sd {
+				lost = lost || b.holds(m, level, slope)
 			}
 		}
-		test(slope, sd, lineFalse, 1, 1)
-		if level := max(2*m, leastLevel); m+level <= sure && m+level <= b.series.now-b.unknown {
-			f, gain := b.series.hinge(m, level)
+		test := func(level int, slope, sd, false, gain, wander float64) {
+			sign := -slope / (b.allowance(days, feedError, gain) + false*b.wandering(sd, days, wander))
+			if sign > strongest && (sign < 1 || b.holds(m, level, slope)) {
+				strongest, size, window = sign, -slope, m
+			}
+			if m+kinkLevel > known || 4*m > kinkLevel {
+				starved(level, slope, sd, gain, wander)
+			}
+		}
+		test(0, slope, sd, lineFalse, 1, 1)
+		level := max(2*m, leastLevel)
+		if m+level <= known {
+			f, gain := b.series.hinge(m, level, 0)
 			if slope, sd, _, ok := b.judged(f, m); ok {
-				test(slope, sd, hingeFalse, gain, 1.3)
+				test(level, slope, sd, hingeFalse, gain, 1.3)
+			}
+		}
+		if m+kinkLevel <= known && 4*m <= kinkLevel {
+			if slope, sd, _, ok := b.judged(b.series.kink(m, kinkLevel), m); ok {
+				starved(level, slope, sd, kinkGain, 1.3)
 			}
 		}
 	}

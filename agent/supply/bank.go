@@ -182,6 +182,7 @@ func (b *Bank) Step(now time.Time, in Inputs) BankResult {
 	for i := range b.containers {
 		c := &b.containers[i]
 		content, q := c.weigh(b.origin, in.Weights[i])
+		c.scale.miss(t)
 		b.results[i] = ContainerResult{Net: exact(content, q), Rate: c.hour.value(q), Drawn: c.drawn, Off: c.scale.off, Stuck: c.scale.still.stuck}
 		if c.scale.off && in.Weights[i].Checked().Quality.Usable() {
 			absent++

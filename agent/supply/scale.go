@@ -13,6 +13,7 @@ const (
 	longGap      = 120.0 // s after which what was drawn meanwhile is not foreseen
 	droppedOut   = 300.0 // s without a reading
 	lively       = 0.35  // of a division is a noise that shows wherever the weight stands
+	dueShare     = 0.5   // of a division that should have gone under a lively display that stops
 	bumpAfter    = 10.0  // s off the line, over three readings
 	// A container is another one when the weight differs by this share of what it
 	// can hold (own choice).
@@ -343,7 +344,7 @@ func (s *scale) watch(t, w float64) {
 	// Without a feed signal a quiet display that stops looks like a draw that stops.
 	due := s.feed > 0 && r.implied > 3*q+6*sigma && r.n > 3
 	quiet := s.feed == 0 && sigma < lively*q
-	if due || !quiet && float64(r.n)*s.noise.change > 30 && r.implied > max(q, sigma) {
+	if due || !quiet && float64(r.n)*s.noise.change > 30 && r.implied > dueShare*max(q, sigma) {
 		r.stuck = true
 		s.tell(Stuck, r.since, w+r.implied, w)
 		s.series.forget(int(r.since / 60))
@@ -351,12 +352,16 @@ func (s *scale) watch(t, w float64) {
 	}
 }
 
-// tick ends a minute t seconds after the origin.
-func (s *scale) tick(t float64) {
+// miss tells when no reading has come for too long.
+func (s *scale) miss(t float64) {
 	if s.began && !s.out && t-s.last >= max(droppedOut, 5*s.interval) {
 		s.out = true
 		s.tell(DroppedOut, s.last, s.previous, s.previous)
 	}
+}
+
+// tick ends a minute t seconds after the origin.
+func (s *scale) tick(t float64) {
 	s.carry(t)
 	s.series.close(s.used)
 	if s.series.now%60 == 1 {

@@ -160,10 +160,10 @@ func (s *series) line(window int) fit {
 func (s *series) begin() { s.begun = s.now }
 
 // hinge fits a level that begins to slope m minutes ago, after a level of some
-// minutes. gain is what a constant slope shows as.
-func (s *series) hinge(m, level int) (f fit, gain float64) {
+// minutes, without the last ones. gain is what a constant slope shows as.
+func (s *series) hinge(m, level, without int) (f fit, gain float64) {
 	knee := float64(s.now-m) - s.t0
-	after, before := s.since(m, 0).from(knee, 0), s.since(m+level, m).from(knee, 0)
+	after, before := s.since(m, without).from(knee, 0), s.since(m+level, m).from(knee, 0)
 	n := after.n + before.n
 	if n == 0 {
 		return fit{}, 0
@@ -174,6 +174,25 @@ func (s *series) hinge(m, level int) (f fit, gain float64) {
 		gain = (after.tt - after.t*(after.t+before.t)/n) / f.tt
 	}
 	return f, gain
+}
+
+// kink fits a slope that changes m minutes ago to another one, after some minutes of
+// the first: its slope is the change.
+func (s *series) kink(m, before int) (f fit) {
+	knee := float64(s.now-m) - s.t0
+	after := s.since(m, 0).from(knee, 0)
+	all := s.since(m+before, m).from(knee, 0).plus(after)
+	tt, tz, _ := all.centred()
+	if tt <= 0 {
+		return fit{}
+	}
+	// What of the part after the knee no straight line explains.
+	along := (after.tt - all.t*after.t/all.n) / tt
+	f = fit{tt: after.tt - after.t*after.t/all.n - along*along*tt, n: all.n}
+	if f.tt > 0 {
+		f.slope = (after.tz - after.t*all.z/all.n - along*tz) / f.tt
+	}
+	return f
 }
 
 // day is the change between means of half an hour a day apart, in kg and
