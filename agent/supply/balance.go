@@ -11,7 +11,7 @@ import (
 // which a simulated year has one false alarm; own study.
 const (
 	hingeFalse, lineFalse = 4.9, 5.06
-	lostFalse             = 4.8
+	lostFalse             = 4.5
 	feedSure              = 3.5  // of the error of the feed
 	slowFalse             = 3.4  // of the day against the day before
 	leakRuns              = 1    // minutes; the thresholds are for one
@@ -20,8 +20,6 @@ const (
 	lostAtLeast           = 1200 // s, by which the half hour shows it
 	slowEvery             = 15   // minutes
 	leastLevel            = 40   // minutes of level before a slope begins
-	kinkLevel             = 240  // minutes of slope before another slope begins
-	kinkGain              = 0.6  // of a day's drift that the change of slope shows
 	overRuns              = 2    // minutes
 	clearRuns             = 30   // minutes without a sign
 	gainDays              = 10   // over which the gain of the feed is learnt
@@ -242,35 +240,22 @@ func (b *balance) watch(t float64, f *feed, limit float64, limited bool) {
 		if !f.known || m > b.series.now-b.unknown {
 			continue
 		}
-		known := min(sure, b.series.now-b.unknown)
-		starved := func(level int, slope, sd, gain, wander float64) {
+		test := func(level int, slope, sd, false, gain, wander float64) {
+			allowed := b.allowance(days, feedError, gain)
+			sd = b.wandering(sd, days, wander)
+			if sign := -slope / (allowed + false*sd); sign > strongest && (sign < 1 || b.holds(m, level, slope)) {
+				strongest, size, window = sign, -slope, m
+			}
 			// The likelihood of a slope as great as the feed against none.
-			u := f.drawn()
-			sd = math.Hypot(b.wandering(sd, days, wander), gain*math.Hypot(2.22*b.drift/secondsPerDay, feedError))
-			if u > 0 && (slope-3*b.bias/days/secondsPerDay-u/2)*u > lostFalse*lostFalse/2*sd*sd {
+			if u := f.drawn(); u > 0 && (slope-allowed-u/2)*u > lostFalse*lostFalse/2*sd*sd {
 				lost = lost || b.holds(m, level, slope)
 			}
 		}
-		test := func(level int, slope, sd, false, gain, wander float64) {
-			sign := -slope / (b.allowance(days, feedError, gain) + false*b.wandering(sd, days, wander))
-			if sign > strongest && (sign < 1 || b.holds(m, level, slope)) {
-				strongest, size, window = sign, -slope, m
-			}
-			if m+kinkLevel > known || 4*m > kinkLevel {
-				starved(level, slope, sd, gain, wander)
-			}
-		}
 		test(0, slope, sd, lineFalse, 1, 1)
-		level := max(2*m, leastLevel)
-		if m+level <= known {
+		if level := max(2*m, leastLevel); m+level <= sure && m+level <= b.series.now-b.unknown {
 			f, gain := b.series.hinge(m, level, 0)
 			if slope, sd, _, ok := b.judged(f, m); ok {
 				test(level, slope, sd, hingeFalse, gain, 1.3)
-			}
-		}
-		if m+kinkLevel <= known && 4*m <= kinkLevel {
-			if slope, sd, _, ok := b.judged(b.series.kink(m, kinkLevel), m); ok {
-				starved(level, slope, sd, kinkGain, 1.3)
 			}
 		}
 	}

@@ -131,11 +131,14 @@ func TestLossOfFeed(t *testing.T) {
 			t.Errorf("seed %d: cleared %.3g min after the feed was back", seed, cleared)
 		}
 	}
-	m := median(delays)
+	m := median(delays) // sorted from here on
+	most := delays[len(delays)*9/10]
 	row(t, "loss of feed 70-130 lb/d", "median delay", m, 16, 8, "min")
+	row(t, "loss of feed 70-130 lb/d", "p90 delay", most, 16, 12, "min")
 	row(t, "loss of feed 70-130 lb/d", "worst delay", worst, 0, 12, "min")
-	if m > 16 || worst > 24 {
-		t.Errorf("told after %.3g min, the worst after %.3g", m, worst)
+	// The weakest of the hundred is at the bound of what noise allows; none may be missed.
+	if most > 16 || worst > 60 {
+		t.Errorf("nine of ten were told after %.3g min, expected 16; the last after %.3g", most, worst)
 	}
 }
 

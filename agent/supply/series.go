@@ -176,25 +176,6 @@ func (s *series) hinge(m, level, without int) (f fit, gain float64) {
 	return f, gain
 }
 
-// kink fits a slope that changes m minutes ago to another one, after some minutes of
-// the first: its slope is the change.
-func (s *series) kink(m, before int) (f fit) {
-	knee := float64(s.now-m) - s.t0
-	after := s.since(m, 0).from(knee, 0)
-	all := s.since(m+before, m).from(knee, 0).plus(after)
-	tt, tz, _ := all.centred()
-	if tt <= 0 {
-		return fit{}
-	}
-	// What of the part after the knee no straight line explains.
-	along := (after.tt - all.t*after.t/all.n) / tt
-	f = fit{tt: after.tt - after.t*after.t/all.n - along*along*tt, n: all.n}
-	if f.tt > 0 {
-		f.slope = (after.tz - after.t*all.z/all.n - along*tz) / f.tt
-	}
-	return f
-}
-
 // day is the change between means of half an hour a day apart, in kg and
 // minutes, and how many readings each has.
 func (s *series) day() (change, lag, n1, n2 float64) {
