@@ -102,7 +102,10 @@ func TestTimeToEmptyAfterAnOutage(t *testing.T) {
 	for _, which := range []string{"feed", "scale"} {
 		for i, target := range []float64{0.5, 1.1, 2.1, 4.1, 7.8} {
 			var square, held float64
-			n := seeds(8, 100)
+			if !full() && i%2 == 1 {
+				continue
+			}
+			n := seeds(4, 100)
 			for seed := range n {
 				g := rig{kind: "tank", every: 2 * time.Minute, sigma: 0.5, division: 1, known: true, seed: uint64(1000 + seed), feedKnown: true, trust: 0.005}
 				g.settings = func(s *BankSettings) { s.Kinds = []Kind{kind("tank", 20000, 4000, 80, 28, 36)} }
