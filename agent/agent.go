@@ -15,6 +15,7 @@ import (
 
 	"golang.org/x/sync/errgroup"
 
+	"ebbwatch/agent/core"
 	"ebbwatch/agent/plant"
 	"ebbwatch/agent/reading"
 	"ebbwatch/alarms"
@@ -92,6 +93,9 @@ type Options struct {
 	Source Source
 	Store  Store
 	Teller Teller
+	// Wake is called as soon as events were committed, before the notices are: a
+	// disk that hangs holds them once, not twice. It may not block.
+	Wake func()
 	// Escalation tells people; nil tells nobody.
 	Escalation *Escalation
 	// Watches are what the edges report of themselves.
@@ -118,13 +122,13 @@ type Watch struct {
 
 // Agent is the running watch over one site.
 type Agent struct {
-	o         Options
-	evaluator *alarms.Evaluator
-	samples   []alarms.Sample
-	snapshot  atomic.Pointer[Snapshot]
-	batches   chan []reading.Reading
-	free      chan []reading.Reading // batches that were folded
-	orders    chan order
+	o        Options
+	core     *core.Core
+	self     []alarms.Sample // of the alarms over the agent itself
+	snapshot atomic.Pointer[Snapshot]
+	batches  chan []reading.Reading
+	free     chan []reading.Reading // batches that were folded
+	orders   chan order
 
 	// Owned by the goroutine in own.
 	steps       uint64
@@ -158,6 +162,12 @@ const (
 // while a slow disk holds a commit.
 const backlog = 1024
 
+// MemoryAlarms are the alarms that every agent has over itself. They go before
+// those of its watches.
+func MemoryAlarms() []alarms.Setting {
+	return []alarms.Setting{alarms.MemoryFailing(journalFigure), alarms.MemoryLost(lostFigure)}
+}
+
 // New joins the parts and restores the alarms' states from the store.
 func New(o Options) (*Agent, error) {
 	if o.Now == nil {
@@ -175,21 +185,17 @@ func New(o Options) (*Agent, error) {
 	if o.Probe == 0 {
 		o.Probe = 30 * time.Minute
 	}
-	settings := append([]alarms.Setting{alarms.MemoryFailing(journalFigure), alarms.MemoryLost(lostFigure)}, o.Alarms...)
-	inputs := append(o.Plant.Names(), journalFigure, lostFigure)
+	own := MemoryAlarms()
 	for _, w := range o.Watches {
-		settings, inputs = append(settings, w.Alarm), append(inputs, w.Alarm.Input)
+		own = append(own, w.Alarm)
 	}
-	e, err := alarms.New(settings, inputs)
+	c, err := core.New(o.Plant, own, o.Alarms, o.Roles)
 	if err != nil {
 		return nil, err
 	}
-	if err := e.Permit(o.Roles); err != nil {
-		return nil, err
-	}
 	a := &Agent{
-		o: o, evaluator: e,
-		samples: make([]alarms.Sample, len(inputs)),
+		o: o, core: c,
+		self:    make([]alarms.Sample, len(own)),
 		batches: make(chan []reading.Reading, backlog),
 		free:    make(chan []reading.Reading, backlog),
 		orders:  make(chan order),
@@ -199,7 +205,7 @@ func New(o Options) (*Agent, error) {
 		return nil, err
 	}
 	a.o.Escalation.restore(a.started, a.o.Log)
-	a.snapshot.Store(&Snapshot{Time: a.started, Conditions: e.Conditions(), Sequence: e.Sequence(), Stepped: time.Now()})
+	a.snapshot.Store(&Snapshot{Time: a.started, Conditions: c.Evaluator.Conditions(), Sequence: c.Evaluator.Sequence(), Stepped: time.Now()})
 	return a, nil
 }
 
@@ -209,45 +215,12 @@ func (a *Agent) restore() error {
 	if err != nil {
 		return fmt.Errorf("read the alarm states from the journal: %w", err)
 	}
-	if cp == nil {
-		return nil
-	}
-	var m memory
-	if err := json.Unmarshal(cp, &m); err != nil {
-		return fmt.Errorf("the checkpoint in the journal is not readable: %w", err)
-	}
-	if m.Version == 0 { // from before there was more to keep than the alarms
-		m.Evaluator = cp
-	} else if m.Version != memoryVersion {
-		return fmt.Errorf("the checkpoint in the journal has version %d, expected %d: a newer ebbwatch wrote it; start that one, or move the state folder away", m.Version, memoryVersion)
-	} else if err := a.o.Plant.Restore(m.Plant); err != nil {
-		return err
-	}
-	closed, err := a.evaluator.Restore(m.Evaluator, a.started)
+	closed, err := a.core.Restore(cp, a.started)
 	if err != nil {
 		return err
 	}
 	a.closed = closed
 	return a.commit(closed)
-}
-
-// memory is what the journal keeps over a restart. The one of version 0 was the
-// evaluator's alone.
-type memory struct {
-	Version   int             `json:"agent_checkpoint"`
-	Evaluator json.RawMessage `json:"evaluator"`
-	Plant     json.RawMessage `json:"plant"`
-}
-
-const memoryVersion = 1
-
-// checkpoint is what restore needs.
-func (a *Agent) checkpoint() []byte {
-	b, err := json.Marshal(memory{memoryVersion, a.evaluator.Checkpoint(), a.o.Plant.Checkpoint()})
-	if err != nil { // what is JSON already always marshals
-		panic(err)
-	}
-	return b
 }
 
 // Snapshot returns what held after the last step.
@@ -308,6 +281,7 @@ func (a *Agent) own(ctx context.Context) error {
 	for {
 		select {
 		case <-ctx.Done():
+			a.probe() // what is counted since the last commit outlives a stop
 			return ctx.Err()
 		case rs := <-a.batches:
 			a.fold(rs)
@@ -326,22 +300,10 @@ func (a *Agent) own(ctx context.Context) error {
 	}
 }
 
-// obey carries out an order. What a sample changes is committed with its record.
+// obey carries out an order. What a sample or a service changes is committed with
+// its record.
 func (a *Agent) obey(o alarms.Order) alarms.Answer {
-	now := a.o.Now()
-	enter := func() {}
-	if o.Verb == alarms.GrabSample && o.Refused == "" {
-		accepted, err := a.o.Plant.Sample(now, plant.Sample(o.Grab))
-		if err != nil {
-			o.Refused = err.Error()
-		} else {
-			enter = accepted
-		}
-	}
-	ts, answer := a.evaluator.Order(now, o)
-	if answer.Result == alarms.Done {
-		enter()
-	}
+	ts, answer := a.core.Order(a.o.Now(), o)
 	a.settle(ts)
 	return answer
 }
@@ -386,23 +348,17 @@ func (a *Agent) fold(rs []reading.Reading) {
 func (a *Agent) step(now time.Time, rs []reading.Reading) {
 	a.lastStep = now
 	a.steps++
-	figures := a.o.Plant.Step(now, rs)
-	for i := range figures {
-		f := &figures[i]
-		a.samples[i] = alarms.Sample{Value: f.Value, Usable: f.Quality.Usable(), Quality: f.Quality.String(), Detail: f.Detail, First: f.First, Evidence: f.Evidence, Vote: f.Vote}
-	}
-	own := a.samples[len(figures):]
-	own[0], own[1] = a.selfSamples()
+	a.self[0], a.self[1] = a.selfSamples()
 	for i, w := range a.o.Watches {
-		own[2+i] = failing(w.Err())
+		a.self[2+i] = core.Failing(w.Err())
 	}
-	ts := a.evaluator.Step(now, a.samples)
+	figures, ts := a.core.Step(now, rs, a.self)
 	a.publish(now, figures, ts)
 }
 
 // selfSamples are those of journalFigure and lostFigure.
 func (a *Agent) selfSamples() (memory, lost alarms.Sample) {
-	memory, lost = failing(nil), failing(nil)
+	memory, lost = core.Failing(nil), core.Failing(nil)
 	if err := a.forgetful(); err != nil {
 		memory.Value, memory.Detail = 1, "cannot be written: "+err.Error()
 	}
@@ -412,15 +368,6 @@ func (a *Agent) selfSamples() (memory, lost alarms.Sample) {
 		lost.Value, lost.Detail = 1, "was started anew: "+what
 	}
 	return memory, lost
-}
-
-// failing is the sample of something that works while err is nil.
-func failing(err error) alarms.Sample {
-	s := alarms.Sample{Usable: true, Quality: "good"}
-	if err != nil {
-		s.Value, s.Detail = 1, "fails: "+err.Error()
-	}
-	return s
 }
 
 // settle commits and publishes transitions that no new figure caused.
@@ -435,15 +382,18 @@ const performanceEvery = 10 * time.Second
 func (a *Agent) publish(now time.Time, figures []plant.Figure, ts []alarms.Transition) {
 	if len(ts) > 0 {
 		a.remember(&a.storeError, a.commit(ts))
+		if a.o.Wake != nil {
+			a.o.Wake()
+		}
 	}
-	conditions := a.evaluator.Conditions()
+	conditions := a.core.Evaluator.Conditions()
 	a.escalate(now, ts, conditions)
 	if len(ts) > 0 || a.judged.IsZero() || now.Sub(a.judged).Abs() >= performanceEvery {
-		a.performance, a.judged = a.evaluator.Performance(), now
+		a.performance, a.judged = a.core.Evaluator.Performance(), now
 	}
 	s := &Snapshot{
 		Time: now, Figures: figures, Conditions: conditions, Performance: a.performance,
-		Steps: a.steps, Sequence: a.evaluator.Sequence(), Stepped: time.Now(), StoreError: a.forgetful(),
+		Steps: a.steps, Sequence: a.core.Evaluator.Sequence(), Stepped: time.Now(), StoreError: a.forgetful(),
 	}
 	a.snapshot.Store(s)
 	a.o.Teller.Step(s, ts)
@@ -477,7 +427,7 @@ func (a *Agent) remember(was *error, err error) {
 // probe commits no event: it finds out whether the store can be written, and lets
 // it write what it held back.
 func (a *Agent) probe() {
-	a.remember(&a.storeError, a.o.Store.Commit(0, nil, a.checkpoint()))
+	a.remember(&a.storeError, a.o.Store.Commit(0, nil, a.core.Checkpoint()))
 	if e := a.o.Escalation; e != nil {
 		a.remember(&a.noticeError, e.Store.Commit(0, nil, e.Escalator.Checkpoint()))
 	}
@@ -496,7 +446,7 @@ func (a *Agent) commit(ts []alarms.Transition) error {
 		}
 		events[i] = b
 	}
-	return a.o.Store.Commit(ts[0].Sequence, events, a.checkpoint())
+	return a.o.Store.Commit(ts[0].Sequence, events, a.core.Checkpoint())
 }
 
 // beat tells that the loop is alive.

@@ -263,7 +263,7 @@ func TestClocksAreKeptInQuietTimes(t *testing.T) {
 		store := &memoryStore{}
 		r := newEntryRig(t, store, silent(time.Now), nil)
 		r.runFor(t, 2*time.Hour)
-		var m memory
+		var m struct{ Plant json.RawMessage }
 		if err := json.Unmarshal(store.checkpoint, &m); err != nil {
 			t.Fatal(err)
 		}

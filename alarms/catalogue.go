@@ -61,76 +61,6 @@ func InactivationLow(segment, input string) Setting {
 	}
 }
 
-// WithdrawalHigh is a bank drawn faster than its containers can give off gas.
-// Its value is the ratio of withdrawal rate to limit.
-func WithdrawalHigh(bank, place, input string) Setting {
-	return Setting{
-		Name: bank + "-withdrawal-high", Kind: HighLimit, Input: input,
-		Limit: 1, Deadband: 0.05, OnDelay: 10 * time.Minute, OffDelay: 10 * time.Minute,
-		Priority: Medium, Place: place, Subject: "The withdrawal from bank " + bank + " as a share of what its containers can give off",
-		ShelveMax: 8 * time.Hour,
-		LikelyCause: []string{
-			"The dose or the flow rose.",
-			"A container on the header is empty or its valve is closed, so the others carry its share.",
-			"The room is colder than usual.",
-		},
-		Consequence: "The containers chill, the gas pressure falls, and the feed will sag or stop.",
-		FirstAction: []string{
-			"Put another container on the header, or lower the feed if disinfection allows.",
-			"Keep the chlorine room at its temperature; never heat a container or put water on it.",
-			"Frost on the lower shell is a sign of hard drawing, not of a leak by itself.",
-		},
-		RespondWithin: 30 * time.Minute,
-		Shown:         Scale{Unit: "%", Factor: 100},
-	}
-}
-
-// EmptyNotice is a bank that will run out within days.
-func EmptyNotice(bank, place, input string) Setting {
-	s := empty(bank, place, input)
-	s.Name, s.Priority = bank+"-empty-notice", Low
-	s.Limit, s.Deadband = (48 * time.Hour).Seconds(), (2 * time.Hour).Seconds()
-	s.RespondWithin = 8 * time.Hour
-	s.LikelyCause = []string{
-		"Chlorine is used as planned.",
-		"The feed rose since the last change of containers.",
-	}
-	s.ShelveMax = 24 * time.Hour
-	s.FirstAction = []string{
-		"Check that full containers are in store, and order if they are not.",
-		"Plan the change of containers while people are there in daylight.",
-	}
-	return s
-}
-
-// EmptyUrgent is a bank that will run out within hours.
-func EmptyUrgent(bank, place, input string) Setting {
-	s := empty(bank, place, input)
-	s.Name, s.Priority = bank+"-empty-urgent", High
-	s.Limit, s.Deadband = (8 * time.Hour).Seconds(), (30 * time.Minute).Seconds()
-	s.RespondWithin = time.Hour
-	s.LikelyCause = []string{
-		"The notice of two days ago was not acted upon.",
-		"The feed rose, or gas is lost.",
-	}
-	s.ShelveMax, s.ReAlarm = 2*time.Hour, 2*time.Hour
-	s.FirstAction = []string{
-		"Make sure that the standby bank is valved in and its automatic switchover is ready.",
-		"Send two trained people to change containers, with breathing apparatus at hand outside the room.",
-		safetyNote,
-	}
-	return s
-}
-
-func empty(bank, place, input string) Setting {
-	return Setting{
-		Kind: LowLimit, Input: input, OnDelay: 10 * time.Minute, OffDelay: 10 * time.Minute,
-		Place: place, Subject: "The time until bank " + bank + " is empty",
-		Consequence: "Disinfection stops when the chlorine runs out and nothing takes over.",
-		Shown:       Scale{Unit: "h", Factor: 1.0 / 3600, Decimals: 1},
-	}
-}
-
 // InstrumentLost is an instrument that does not answer, or answers with values
 // that cannot be used. Where names its unit, its line and how that is reached.
 func InstrumentLost(instrument, line, where, input string) Setting {
@@ -240,6 +170,24 @@ func MemoryFailing(input string) Setting {
 			"Keep a record by hand until this alarm clears.",
 		},
 		RespondWithin: time.Hour,
+	}
+}
+
+// RecordFailing is the record of days when it cannot be written.
+func RecordFailing(input string) Setting {
+	return Setting{
+		Name: "record-failing", Kind: StateOn, Input: input, OnDelay: time.Minute, OffDelay: 10 * time.Second,
+		Priority: Low, Place: "ebbwatch", Subject: "The record of days",
+		ShelveMax: 24 * time.Hour,
+		LikelyCause: []string{
+			"The disk is full, worn out or read-only.",
+		},
+		Consequence: "Days and corrections wait in memory; a restart would lose them from the record.",
+		FirstAction: []string{
+			"Free space on the disk of the state folder, or replace the storage.",
+			"Write down the day's figures from the page until this alarm clears.",
+		},
+		RespondWithin: 8 * time.Hour,
 	}
 }
 

@@ -2,7 +2,6 @@ package alarms
 
 import (
 	"fmt"
-	"math"
 	"strconv"
 	"time"
 )
@@ -20,6 +19,9 @@ type Setting struct {
 	// Limit and Deadband are in the input's SI unit; per second for Rising and
 	// Falling, in seconds for Stuck.
 	Limit, Deadband float64
+	// Source is where the starting value of Limit is from; empty for common
+	// practice, and for a limit of the site's own.
+	Source string
 	// Window is the time over which Rising and Falling take the slope.
 	Window time.Duration
 	// Play is how far a value may move and still count as stuck, in the input's
@@ -46,6 +48,10 @@ type Setting struct {
 	ReAlarm time.Duration
 	// Group joins alarms of one event, to tell which came first.
 	Group string
+	// Detector is the gas detector that the alarm speaks of, empty for none. All of
+	// its alarms are tested together. AtTest is what to mind meanwhile; it
+	// goes among FirstAction, behind the plant's plan.
+	Detector, AtTest string
 	// SuppressedBy names a figure that suppresses the alarm while it is not zero.
 	// Suppression ends when the figure has been zero for UnsuppressDelay, and at
 	// once when it is not usable.
@@ -83,7 +89,6 @@ func (s Scale) text(shown float64) string {
 
 // check reports what is wrong with a setting.
 func (s *Setting) check() error {
-	finite := func(v float64) bool { return !math.IsNaN(v) && !math.IsInf(v, 0) }
 	fault := func(format string, args ...any) error {
 		return fmt.Errorf("alarm %s: "+format, append([]any{s.Name}, args...)...)
 	}

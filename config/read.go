@@ -1,11 +1,7 @@
 package config
 
 import (
-	"bytes"
 	"fmt"
-	"math"
-	"net/url"
-	"strings"
 	"time"
 	_ "time/tzdata" // a small machine may have no time zone database
 
@@ -30,6 +26,7 @@ type siteReader struct {
 	// later checks what refers to points that the file may have further down.
 	later    []func()
 	timeZone *time.Location // of the days that the file names
+	staffed  bool
 }
 
 func (r *siteReader) site(root *yaml.Node) *Site {
@@ -55,7 +52,9 @@ func (r *siteReader) site(root *yaml.Node) *Site {
 	s.Residuals = each(top.get("residuals"), r.residual)
 	s.Segments = each(top.get("segments"), r.segment)
 	s.Trains = each(top.get("trains"), func(name string, v value) Train { return r.train(name, v, s.Segments) })
-	s.Banks = each(top.get("banks"), r.bank)
+	r.hours(top, s)
+	s.ContainerKinds = each(top.get("container_kinds"), r.containerKind)
+	s.Banks = each(top.get("banks"), func(name string, v value) Bank { return r.bank(name, v, s.ContainerKinds) })
 	r.timeZone = s.TimeZone
 	s.Detectors = each(top.get("detectors"), r.detector)
 	s.Rooms = r.rooms(top.get("rooms"), s.Detectors)
@@ -66,6 +65,7 @@ func (r *siteReader) site(root *yaml.Node) *Site {
 	s.Alarms = each(top.get("alarms"), r.alarm)
 	s.AlarmRules = each(top.get("alarm_rules"), r.alarmRule)
 	r.telling(top, s)
+	s.HTTP = r.http(top.get("http"), s.Listen)
 	s.Registers = r.registers(top.get("registers"))
 	return s
 }
@@ -101,56 +101,4 @@ func (v value) zone(dst **time.Location) {
 		return
 	}
 	*dst = z
-}
-
-func (r *siteReader) mqtt(v value) *MQTT {
-	b, ok := v.block()
-	if !ok {
-		return nil
-	}
-	broker, file := b.get("broker"), b.get("password_file")
-	m := &MQTT{At: broker.line}
-	if s, ok := broker.scalar(); ok {
-		// The address is not repeated, since people put passwords into it.
-		u, err := url.Parse(s)
-		if err != nil || u.Scheme != "tcp" && u.Scheme != "ssl" || u.Scheme+"://"+u.Host != s || strings.Contains(s, "@") {
-			broker.bad("an address of another form")
-		} else if host, port, ok := splitHostPort(u.Host); !ok || host == "" || port == 0 {
-			broker.bad("an address without a host or a port")
-		}
-		m.Broker = s
-	}
-	b.get("user").text(&m.User)
-	if b.has("password_file") && !b.has("user") {
-		// MQTT 3.1.1, MQTT-3.1.2-22 (from memory): no password without a user name.
-		file.fault(file.line, "password_file without user in mqtt", "both or neither")
-	}
-	if s, ok := file.scalar(); ok {
-		m.Password = r.password(file, s)
-	}
-	return m
-}
-
-// password reads the first line of a file of secrets. No message repeats the
-// path, since it may be the password itself in the wrong place.
-func (r *siteReader) password(v value, path string) Secret {
-	if r.readFile == nil {
-		return ""
-	}
-	data, err := r.readFile(r.beside(path))
-	if err != nil {
-		v.bad(reason(err))
-		return ""
-	}
-	line, _, _ := bytes.Cut(data, []byte("\n"))
-	line = bytes.TrimSuffix(line, []byte("\r"))
-	switch {
-	case len(line) == 0:
-		v.bad("a file with an empty first line")
-	case len(line) > math.MaxUint16: // MQTT 3.1.1, 1.5.3 and 3.1.3.5: two bytes of length (from memory)
-		v.bad("a first line of over 65535 bytes")
-	default:
-		return Secret(line)
-	}
-	return ""
 }

@@ -40,6 +40,7 @@ func TestPrometheusExamples(t *testing.T) {
 	promtool := peertest.Tool(t, "promtool")
 	for _, args := range [][]string{
 		{"check", "config", "prometheus/prometheus.yml"},
+		{"check", "config", "prometheus/federation.yml"},
 		{"check", "rules", "--lint=all", "--lint-fatal", "prometheus/alerts.yml", "prometheus/recording.yml"},
 		{"test", "rules", "prometheus/tests.yml"},
 	} {

@@ -26,8 +26,13 @@ import (
 
 const (
 	fileName = "journal.db"
-	// format is raised when an older ebbwatch could no longer read the file.
-	format = 1
+	// format is raised when an older ebbwatch could not make sense of the file: it
+	// then refuses it, instead of starting without what it holds. Files of all
+	// formats from 1 are read, and have this one once they are written to.
+	//
+	//	1  the checkpoint is that of the alarms
+	//	2  the checkpoint is the agent's, and holds the plant's clocks too
+	format = 2
 	// asideKept is how many damaged files stay, so that the disk is bounded.
 	asideKept = 3
 	// sweep bounds the events that one save removes beyond those it adds, so
@@ -343,9 +348,13 @@ func (f *file) load() (st state, checkpoint []byte, err error) {
 		if err := json.Unmarshal(b, &st); err != nil || st.ID == "" {
 			return damaged("its state is not readable")
 		}
-		if st.Format != format {
+		if st.Format < 1 {
+			return damaged("its format is %d", st.Format)
+		}
+		if st.Format > format {
 			return fmt.Errorf("journal file %s %w", f.db.Path(), errFormat)
 		}
+		st.Format = format
 		if st.Checkpoint {
 			if b, err = unseal(checkpointKey, own.Get(checkpointKey)); err != nil {
 				return err
@@ -414,9 +423,10 @@ type write struct {
 	done       chan error
 }
 
-// patience is how long a commit waits for the disk. A card that cleans up may
-// take a second or two; an alarm must not wait much longer to be told.
-const patience = 5 * time.Second
+// Patience is how long a commit waits for the disk. A card that cleans up may
+// take a second or two; an alarm must not wait much longer to be told. Common
+// practice, no source.
+const Patience = 5 * time.Second
 
 // save writes all that is not on disk yet in one transaction, and notes in err
 // how it went. When the disk does not answer, that write is left to itself and
@@ -427,12 +437,17 @@ func (j *Journal) save() {
 		late := w != nil
 		if !late {
 			w, wait = j.begin(), j.options.patience
+			if b := j.options.Beside; b != nil && b.hangs.Load() {
+				wait = 0
+			}
 		}
 		if err, ended := w.ended(wait); ended {
 			j.under = nil
+			j.hangs.Store(false)
 			j.end(w, err)
 		} else {
 			j.under = w
+			j.hangs.Store(true)
 			j.err = fmt.Errorf("the journal in %s cannot be written: the disk has not answered for more than %s", j.dir, j.options.patience)
 		}
 		if !late || j.err != nil {

@@ -28,9 +28,13 @@ func Handler(src Source, ready []Check) http.Handler {
 	if src.Receivers != nil {
 		reg.MustRegister(newReceivers(src.Receivers))
 	}
+	if src.Times != nil {
+		reg.MustRegister(src.Times.poll, src.Times.publish)
+	}
 	mux := http.NewServeMux()
 	mux.Handle("GET /metrics", promhttp.HandlerFor(reg, promhttp.HandlerOpts{
 		EnableOpenMetrics: true, MaxRequestsInFlight: 4, Timeout: 10 * time.Second,
+		ErrorHandling: promhttp.ContinueOnError, // one series too many must not hide the others
 	}))
 	mux.HandleFunc("GET /healthz", func(w http.ResponseWriter, _ *http.Request) {
 		answer(w, []Check{{"loop", func() error {

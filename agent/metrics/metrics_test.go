@@ -56,12 +56,21 @@ func source() Source {
 		fig(plant.SegmentKind, "clearwell", plant.DayRatio, 1.4, nan, nan, "1"),
 		fig(plant.SegmentKind, "clearwell", plant.DayRatioExtremes, 1.1, nan, nan, "1"),
 		fig(plant.SegmentKind, "clearwell", plant.DayLowestRatio, 1.3, nan, nan, "1"),
+		fig(plant.SegmentKind, "clearwell", plant.DayRatioClockHour, 1.5, nan, nan, "1"),
+		fig(plant.SegmentKind, "clearwell", plant.DayLowestResidual, 0.9, nan, nan, "mg/L"),
 		fig(plant.SegmentKind, "clearwell", plant.DayPeakFlow, 0.2, nan, nan, "MGD"),
+		fig(plant.SegmentKind, "clearwell", plant.DayPeakFlowClock, 0.19, nan, nan, "MGD"),
 		fig(plant.SegmentKind, "clearwell", plant.DayCovered, 0.25, nan, nan, "1"),
 		fig(plant.TrainKind, "main", plant.InactivationRatio, 2, nan, nan, "1"),
 		fig(plant.TrainKind, "main", plant.GiardiaLog, 1, nan, nan, "1"),
 		fig(plant.TrainKind, "main", plant.VirusLog, 5, nan, nan, "1"),
 		fig(plant.TrainKind, "main", plant.RatioAhead, 1.8, nan, nan, "1"),
+		fig(plant.TrainKind, "main", plant.DayRatio, 1.9, nan, nan, "1"),
+		fig(plant.TrainKind, "main", plant.DayRatioClockHour, 1.95, nan, nan, "1"),
+		fig(plant.TrainKind, "main", plant.DayRatioExtremes, 1.4, nan, nan, "1"),
+		fig(plant.TrainKind, "main", plant.DayCovered, 0.2, nan, nan, "1"),
+		fig(plant.TrainKind, "main", plant.GiardiaLogOwed, 0.5, nan, nan, "1"),
+		fig(plant.TrainKind, "main", plant.VirusLogOwed, 2, nan, nan, "1"),
 		fig(plant.EntryKind, "residual", plant.UnderResidual, 600, nan, nan, "h"),
 		fig(plant.EntryKind, "residual", plant.UnderResidualLeft, 13800, nan, nan, "h"),
 		fig(plant.EntryKind, "residual", plant.GrabSampleDue, 14400, nan, nan, "h"),
@@ -75,6 +84,18 @@ func source() Source {
 		fig(plant.DetectorKind, "gas-1", plant.Concentration, 0.1, nan, nan, "ppm"),
 		fig(plant.DetectorKind, "gas-1", plant.GasLevel, 0, nan, nan, "1"),
 		fig(plant.DetectorKind, "gas-1", plant.Unavailable, 0, nan, nan, "1"),
+		fig(plant.DetectorKind, "gas-1", plant.Rise, 0.6, nan, nan, "ppm"),
+		fig(plant.DetectorKind, "gas-1", plant.Ceiling, 0.4, nan, nan, "ppm"),
+		fig(plant.DetectorKind, "gas-1", plant.ShortTerm, 0.2, nan, nan, "ppm"),
+		fig(plant.DetectorKind, "gas-1", plant.EightHour, 0.03, nan, nan, "ppm"),
+		fig(plant.DetectorKind, "gas-1", plant.Overdue, 1, nan, nan, "1"),
+		fig(plant.DetectorKind, "gas-1", plant.CalibrationDue, 86400, nan, nan, "d"),
+		fig(plant.DetectorKind, "gas-1", plant.BumpTestDue, -3600, nan, nan, "d"),
+		fig(plant.RoomKind, "chlorine-room", plant.Calling, 1, nan, nan, "1"),
+		fig(plant.RoomKind, "chlorine-room", plant.Vote, 0, nan, nan, "1"),
+		fig(plant.RoomKind, "chlorine-room", plant.Blind, 0, nan, nan, "1"),
+		fig(plant.RoomKind, "chlorine-room", plant.Deviation, 0.1, nan, nan, "ppm"),
+		fig(plant.RoomKind, "chlorine-room", plant.Ventilation, 0, nan, nan, "1"),
 		fig(plant.InstrumentKind, "meters", plant.Lost, 1, nan, nan, "1"),
 		fig(plant.InstrumentKind, "meters", plant.Doubtful, 0, nan, nan, "1"),
 		fig(plant.LineKind, "line-a", plant.Lost, 0, nan, nan, "1"),
@@ -93,6 +114,10 @@ func source() Source {
 			Top: []alarms.Load{{Alarm: "meters-lost", Annunciations: 29}, {Alarm: "gas-1-level-2", Annunciations: 2}}, TopShare: 1,
 		},
 	}
+	times := NewTimes([]string{"line-a"})
+	times.Polled("line-a", 20*time.Millisecond)
+	times.Polled("line-a", 3*time.Second)
+	times.Published(7 * time.Millisecond)
 	return Source{
 		Snapshot: func() *agent.Snapshot { return s },
 		Lines: func() []Line {
@@ -106,7 +131,7 @@ func source() Source {
 			}}
 		},
 		Telling: func() Telling {
-			return Telling{Depth: 2, Oldest: at.Add(-5 * time.Second), Connected: true, Sent: 9, Acked: 7, Late: 1}
+			return Telling{Broker: true, Depth: 2, Oldest: at.Add(-5 * time.Second), Connected: true, Sent: 9, Acked: 7, Late: 1}
 		},
 		Receivers: func() []Receiver {
 			return []Receiver{{Name: "mail/on-call-1", Sent: 3, Passed: 1}, {Name: "webhook/pager", Sent: 12}}
@@ -114,6 +139,8 @@ func source() Source {
 		Now:     func() time.Time { return at },
 		StepAge: func() time.Duration { return 0 },
 		Version: "v0", Commit: "c0",
+		Times:        times,
+		Certificates: map[string]time.Time{"http": at.Add(90 * 24 * time.Hour)},
 	}
 }
 
@@ -234,37 +261,6 @@ func TestHealthAndReadiness(t *testing.T) {
 	h.ServeHTTP(rec, httptest.NewRequest("POST", "/metrics", nil))
 	if rec.Code != http.StatusMethodNotAllowed {
 		t.Errorf("POST /metrics gave %d", rec.Code)
-	}
-}
-
-// BenchmarkScrape sets the collector against plain gauges with as many series.
-func BenchmarkScrape(b *testing.B) {
-	own := prometheus.NewRegistry()
-	own.MustRegister(NewCollector(source()))
-	families, err := own.Gather()
-	if err != nil {
-		b.Fatal(err)
-	}
-	series := 0
-	for _, f := range families {
-		series += len(f.GetMetric())
-	}
-	plain := prometheus.NewRegistry()
-	vec := prometheus.NewGaugeVec(prometheus.GaugeOpts{Name: "plain", Help: "Plain."}, []string{"n"})
-	plain.MustRegister(vec)
-	for i := range series {
-		vec.WithLabelValues(strings.Repeat("x", i)).Set(float64(i))
-	}
-	for name, reg := range map[string]*prometheus.Registry{"collector": own, "gauges": plain} {
-		b.Run(name, func(b *testing.B) {
-			b.ReportAllocs()
-			b.ReportMetric(float64(series), "series")
-			for b.Loop() {
-				if _, err := reg.Gather(); err != nil {
-					b.Fatal(err)
-				}
-			}
-		})
 	}
 }
 

@@ -48,7 +48,7 @@ func (p *performance) Describe(ch chan<- *prometheus.Desc) {
 // Collect implements prometheus.Collector.
 func (p *performance) Collect(ch chan<- prometheus.Metric) {
 	gauge := func(d *prometheus.Desc, v float64, labels ...string) {
-		ch <- prometheus.MustNewConstMetric(d, prometheus.GaugeValue, v, labels...)
+		send(ch, d, prometheus.GaugeValue, v, labels...)
 	}
 	f := &p.snapshot().Performance
 	gauge(p.calls, float64(f.Last10Minutes), "10m")
@@ -68,6 +68,6 @@ func (p *performance) Collect(ch chan<- prometheus.Metric) {
 		gauge(p.load, float64(l.Annunciations), l.Alarm)
 	}
 	gauge(p.share, f.TopShare)
-	ch <- prometheus.MustNewConstMetric(p.bursts, prometheus.CounterValue, float64(f.Bursts))
-	ch <- prometheus.MustNewConstMetric(p.gone, prometheus.CounterValue, float64(f.Fleeting))
+	send(ch, p.bursts, prometheus.CounterValue, float64(f.Bursts))
+	send(ch, p.gone, prometheus.CounterValue, float64(f.Fleeting))
 }

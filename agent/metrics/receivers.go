@@ -46,8 +46,8 @@ func (r *receivers) Collect(ch chan<- prometheus.Metric) {
 		if !one.Failing.IsZero() {
 			failing = time.Since(one.Failing).Seconds() // drains run on the real time
 		}
-		ch <- prometheus.MustNewConstMetric(r.sent, prometheus.CounterValue, float64(one.Sent), one.Name)
-		ch <- prometheus.MustNewConstMetric(r.passed, prometheus.CounterValue, float64(one.Passed), one.Name)
-		ch <- prometheus.MustNewConstMetric(r.failing, prometheus.GaugeValue, failing, one.Name)
+		send(ch, r.sent, prometheus.CounterValue, float64(one.Sent), one.Name)
+		send(ch, r.passed, prometheus.CounterValue, float64(one.Passed), one.Name)
+		send(ch, r.failing, prometheus.GaugeValue, failing, one.Name)
 	}
 }

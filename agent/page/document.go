@@ -3,25 +3,10 @@
 package page
 
 import (
-	"encoding/json"
-	"time"
-
 	"ebbwatch/agent"
 	"ebbwatch/agent/plant"
 	"ebbwatch/alarms"
 )
-
-// stamp is a time as the contract writes it: UTC, RFC 3339, milliseconds; null
-// for one that is not known.
-type stamp time.Time
-
-func (s stamp) MarshalJSON() ([]byte, error) {
-	t := time.Time(s)
-	if t.IsZero() {
-		return []byte("null"), nil
-	}
-	return []byte(t.UTC().Format(`"2006-01-02T15:04:05.000Z"`)), nil
-}
 
 // figure is a figure as JSON. Numbers are in the figure's own unit; they are null
 // when the quality is bad.
@@ -37,13 +22,13 @@ type figure struct {
 	Quality  string         `json:"quality"`
 	Method   string         `json:"method,omitempty"`
 	Detail   string         `json:"detail,omitempty"`
-	Time     stamp          `json:"time"`
+	Time     alarms.Stamp   `json:"time"`
 }
 
 func figureOf(f *plant.Figure) figure {
 	out := figure{
 		Figure: f.Name, Kind: f.Kind, Owner: f.Owner, Quantity: f.Quantity, Unit: f.Unit.Symbol,
-		Quality: f.Quality.String(), Method: f.Method, Detail: f.Detail, Time: stamp(f.Time),
+		Quality: f.Quality.String(), Method: f.Method, Detail: f.Detail, Time: alarms.Stamp(f.Time),
 	}
 	if f.Quality.Usable() {
 		v := f.Shown()
@@ -55,34 +40,13 @@ func figureOf(f *plant.Figure) figure {
 	return out
 }
 
-// condition is an alarm's condition with its times as the contract writes them.
-type condition struct {
-	alarms.Condition
-	Since        stamp  `json:"since"`
-	ShelvedUntil *stamp `json:"shelved_until,omitempty"`
-	TestUntil    *stamp `json:"test_until,omitempty"`
-}
-
-func conditionOf(c *alarms.Condition) condition {
-	out := condition{Condition: *c, Since: stamp(c.Since)}
-	until := func(t *time.Time) *stamp {
-		if t == nil {
-			return nil
-		}
-		s := stamp(*t)
-		return &s
-	}
-	out.ShelvedUntil, out.TestUntil = until(c.ShelvedUntil), until(c.TestUntil)
-	return out
-}
-
 // head is what stands before figures and alarms. A change leaves out version,
 // site, title and layout, which stay.
 type head struct {
-	Version int    `json:"version,omitempty"`
-	Site    string `json:"site,omitempty"`
-	Title   string `json:"title,omitempty"`
-	Time    stamp  `json:"time"`
+	Version int          `json:"version,omitempty"`
+	Site    string       `json:"site,omitempty"`
+	Title   string       `json:"title,omitempty"`
+	Time    alarms.Stamp `json:"time"`
 	// Age is how long ago the step was when this was written, in real seconds.
 	Age float64 `json:"age_s"`
 	// Steps counts the evaluations, Sequence that of the last event.
@@ -92,37 +56,76 @@ type head struct {
 	Remembers bool    `json:"remembers"`
 	Verdict   verdict `json:"verdict"`
 	Layout    *layout `json:"layout,omitempty"`
+	// Performance is sent now and then, since its means move all the time.
+	Performance *performance `json:"performance,omitempty"`
 }
 
-// document is a snapshot, or what of it has changed.
+// performance is how much the alarms ask of people (alarms.Performance).
+type performance struct {
+	Watched       float64  `json:"watched_s"`
+	Last10Minutes int      `json:"last_10_minutes"`
+	LastHour      int      `json:"last_hour"`
+	LastDay       int      `json:"last_day"`
+	Annunciations int      `json:"annunciations"`
+	PerHour       float64  `json:"per_hour"`
+	Peak          int      `json:"peak"`
+	Flood         bool     `json:"flood"`
+	TimeInFlood   float64  `json:"time_in_flood_s"`
+	Standing      int      `json:"standing"`
+	Unanswered    int      `json:"unanswered"`
+	Stale         int      `json:"stale"`
+	Withheld      int      `json:"withheld"`
+	Chattering    []string `json:"chattering"`
+	Top           []calls  `json:"top"`
+	TopShare      float64  `json:"top_share"`
+	Fleeting      uint64   `json:"fleeting"`
+}
+
+type calls struct {
+	Alarm         string `json:"alarm"`
+	Annunciations int    `json:"annunciations"`
+}
+
+func performanceOf(p *alarms.Performance) *performance {
+	out := &performance{
+		Watched: p.Watched.Seconds(), Last10Minutes: p.Last10Minutes, LastHour: p.LastHour, LastDay: p.LastDay,
+		Annunciations: p.Annunciations, PerHour: p.PerHour, Peak: p.Peak, Flood: p.Flood, TimeInFlood: p.TimeInFlood.Seconds(),
+		Standing: p.Standing, Unanswered: p.Unanswered, Stale: p.Stale, Withheld: p.Withheld,
+		Chattering: append([]string{}, p.Chattering...), Top: []calls{}, TopShare: p.TopShare, Fleeting: p.Fleeting,
+	}
+	for _, l := range p.Top {
+		out.Top = append(out.Top, calls{l.Alarm, l.Annunciations})
+	}
+	return out
+}
+
+// document is a snapshot.
 type document struct {
 	head
-	Figures []json.RawMessage `json:"figures"`
-	Alarms  []json.RawMessage `json:"alarms"`
+	Figures []figure         `json:"figures"`
+	Alarms  []alarms.Payload `json:"alarms"`
 }
 
 // version is that of the document's form.
 const version = 1
 
-// encoded is a snapshot whose parts are written once for all who read it.
+// encoded is a snapshot in the form in which it is sent, made once for all who
+// read it.
 type encoded struct {
-	of      *agent.Snapshot
-	head    head
-	figures []json.RawMessage
-	alarms  []json.RawMessage
+	of *agent.Snapshot
+	document
 }
 
 func encode(site *Site, s *agent.Snapshot) *encoded {
-	e := &encoded{
-		of:      s,
-		head:    head{Time: stamp(s.Time), Steps: s.Steps, Sequence: s.Sequence, Remembers: s.StoreError == nil, Verdict: judge(site, s)},
-		figures: make([]json.RawMessage, len(s.Figures)), alarms: make([]json.RawMessage, len(s.Conditions)),
-	}
+	e := &encoded{of: s, document: document{
+		head:    head{Time: alarms.Stamp(s.Time), Steps: s.Steps, Sequence: s.Sequence, Remembers: s.StoreError == nil, Verdict: judge(site, s)},
+		Figures: make([]figure, len(s.Figures)), Alarms: make([]alarms.Payload, len(s.Conditions)),
+	}}
 	for i := range s.Figures {
-		e.figures[i] = must(json.Marshal(figureOf(&s.Figures[i])))
+		e.Figures[i] = figureOf(&s.Figures[i])
 	}
 	for i := range s.Conditions {
-		e.alarms[i] = must(json.Marshal(conditionOf(&s.Conditions[i])))
+		e.Alarms[i] = s.Conditions[i].Payload()
 	}
 	return e
 }

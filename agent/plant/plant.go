@@ -14,7 +14,6 @@ import (
 	"ebbwatch/agent/air"
 	"ebbwatch/agent/contact"
 	"ebbwatch/agent/reading"
-	"ebbwatch/agent/supply"
 	"ebbwatch/agent/units"
 )
 
@@ -111,6 +110,9 @@ type Train struct {
 	Name                 string
 	Segments             []string
 	GiardiaLog, VirusLog float64
+	// Filtration is that of which those are left, empty where the site file has
+	// them.
+	Filtration contact.Filtration
 }
 
 // EntryPoint is where water enters the distribution system: the point of its
@@ -120,18 +122,6 @@ type EntryPoint struct {
 	Residual contact.ResidualRule
 	Analyser contact.AnalyserRule
 	Calendar contact.Calendar
-}
-
-// Bank is a set of containers on one header. Scales names the point of each
-// container, in the order of Settings.Containers. RoomTemperature is empty when
-// the room is not measured.
-type Bank struct {
-	Name string
-	// Place is the room in which it stands, where detectors watch it.
-	Place           string
-	Scales          []string
-	RoomTemperature string
-	Settings        supply.BankSettings
 }
 
 // Detector is a gas detector.
@@ -152,12 +142,13 @@ type Plant struct {
 	segments    []segment
 	trains      []train
 	entries     []entry
-	banks       []bank
+	banks       []*bank
 	detectors   []detector
 	airRooms    []room
 	byPoint     map[string]int
 	figures     []Figure
 	zone        *time.Location
+	forgot      []string // what a checkpoint could not bring back
 	started     time.Time
 	// distribution is the running annual average of the residual in the system.
 	distribution contact.AnnualAverage
@@ -199,12 +190,14 @@ type segment struct {
 	state                            *contact.Segment
 	day                              *contact.Day
 	last                             contact.Result
+	record                           contact.DayRecord // of the day so far
 	residual, ph, temperature, level int
 	flows                            []int
 	inputs                           []int // all of these points
 	pair                             *pair // nil where no inlet is compared
 	blank                            contact.Blank
 	blankDoubt                       int // in the doubts of the residual
+	methods                          methods
 }
 
 // pair compares two points.
@@ -213,19 +206,14 @@ type pair struct {
 	in, inDoubt, outDoubt int
 }
 
-type bank struct {
-	Bank
-	state   *supply.Bank
-	scales  []int
-	weights []reading.Reading
-	room    int
-}
-
 type detector struct {
 	Detector
 	point, room int
-	state       *air.Detector
-	result      air.Result
+	// figure and airFigure are where its figures begin: that of the concentration,
+	// and those of the air.
+	figure, airFigure int
+	state             *air.Detector
+	result            air.Result
 }
 
 const none = -1
@@ -279,14 +267,16 @@ func New(s Settings) (*Plant, error) {
 			}
 			t.segments = append(t.segments, at)
 		}
+		t.explain(p)
 		p.trains = append(p.trains, t)
-		for _, q := range []Quantity{InactivationRatio, GiardiaLog, VirusLog, RatioAhead} {
+		for _, q := range []Quantity{InactivationRatio, GiardiaLog, VirusLog, RatioAhead, GiardiaLogOwed, VirusLogOwed, DayRatio, DayRatioClockHour, DayRatioExtremes, DayCovered} {
 			p.add(Figure{Kind: TrainKind, Owner: tr.Name, Quantity: q, Unit: one})
 		}
 	}
 	for _, e := range s.EntryPoints {
 		p.entries = append(p.entries, entry{EntryPoint: e, point: find(e.Point, e.Point),
-			residual: contact.ResidualClock{Rule: e.Residual}, analyser: contact.AnalyserClock{Rule: e.Analyser, Calendar: e.Calendar}})
+			residual: contact.ResidualClock{Rule: e.Residual}, analyser: contact.AnalyserClock{Rule: e.Analyser, Calendar: e.Calendar},
+			method: fmt.Sprintf("under %g mg/L for at most %g h without a break", e.Residual.Least, e.Residual.Allowed.Hours())})
 		for _, f := range []struct {
 			q Quantity
 			u units.Unit
@@ -301,22 +291,16 @@ func New(s Settings) (*Plant, error) {
 		if len(b.Scales) != len(b.Settings.Containers) {
 			return nil, fmt.Errorf("bank %s has %d containers and %d scales", b.Name, len(b.Settings.Containers), len(b.Scales))
 		}
-		bk := bank{Bank: b, state: supply.NewBank(b.Settings), room: optional(b.Name, b.RoomTemperature)}
-		for _, scale := range b.Scales {
-			bk.scales = append(bk.scales, find(b.Name, scale))
-		}
-		bk.weights = make([]reading.Reading, len(bk.scales))
+		bk := p.bank(b, s.Shown, find, optional)
 		p.banks = append(p.banks, bk)
-		for _, f := range []struct {
-			q Quantity
-			u units.Unit
-		}{{NetWeight, s.Shown.Mass}, {WithdrawalRate, s.Shown.MassFlow}, {WithdrawalLimit, s.Shown.MassFlow}, {WithdrawalRatio, one}, {TimeToEmpty, hour}} {
-			p.add(Figure{Kind: BankKind, Owner: b.Name, Quantity: f.q, Unit: f.u})
+		for _, f := range bk.figures {
+			p.add(Figure{Kind: f.kind, Owner: f.owner, Quantity: f.quantity, Unit: f.unit})
 		}
 	}
 	for _, d := range s.Detectors {
 		gas := find(d.Name, d.Concentration)
-		p.detectors = append(p.detectors, detector{Detector: d, point: gas, room: none, state: air.NewDetector(d.Settings)})
+		d.Services = slices.Clone(d.Services) // which orders change
+		p.detectors = append(p.detectors, detector{Detector: d, point: gas, room: none, figure: len(p.figures), state: air.NewDetector(d.Settings)})
 		if gas < len(p.points) {
 			p.points[gas].gas = true
 		}

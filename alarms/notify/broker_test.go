@@ -362,7 +362,7 @@ func TestTLS(t *testing.T) {
 	o, b := options("ssl://" + way.Address())
 	b.start(t, o)
 	eventually(t, "the refusal", func() bool {
-		return strings.Contains(b.Status().LastError, "the certificate of the broker "+o.Broker+" is not trusted: ")
+		return strings.Contains(b.Status().LastError, "the certificate of the broker "+o.Brokers[0]+" is not trusted: ")
 	})
 	b.stop()
 

@@ -11,8 +11,8 @@ import (
 // noticeData is a notice with the contract's times.
 type noticeData struct {
 	escalation.Notice
-	Time      stamp            `json:"time"`
-	Condition conditionPayload `json:"condition"`
+	Time      alarms.Stamp   `json:"time"`
+	Condition alarms.Payload `json:"condition"`
 }
 
 // TransitionEvent writes a stored transition as the CloudEvents object that goes
@@ -34,7 +34,7 @@ func TransitionEvent(site, store string, seq uint64, data []byte, history func(a
 func NoticeEvent(site string, n escalation.Notice) (id string, body []byte) {
 	return n.ID, encode(eventPayload{
 		SpecVersion: "1.0", ID: n.ID, Source: "/ebbwatch/" + site, Type: "ebbwatch.alarm.notice.v1",
-		Time: stamp(n.Time), DataContentType: "application/json", Subject: n.Condition.Alarm,
-		Data: noticeData{n, stamp(n.Time), newCondition(n.Condition)},
+		Time: alarms.Stamp(n.Time), DataContentType: "application/json", Subject: n.Condition.Alarm,
+		Data: noticeData{n, alarms.Stamp(n.Time), n.Condition.Payload()},
 	})
 }

@@ -10,6 +10,7 @@ import (
 	"fmt"
 	"log/slog"
 	"math/rand/v2"
+	"net"
 	"net/url"
 	"sync"
 	"time"
@@ -29,7 +30,7 @@ type Outbox interface {
 	Ack(receiver string, seq uint64) error
 }
 
-// Options are the parts of a Publisher. Site, StoreID, Boot, Broker, Receiver,
+// Options are the parts of a Publisher. Site, StoreID, Boot, Brokers, Receiver,
 // Outbox and Conditions are required.
 type Options struct {
 	// Site is the site's short name, one level of every topic.
@@ -39,10 +40,11 @@ type Options struct {
 	// Boot tells this run from those before, and Started when it began.
 	Boot    string
 	Started time.Time
-	// Broker is tcp://host:port or ssl://host:port.
-	Broker         string
+	// Brokers are tcp://host:port or ssl://host:port, at least one. The first that
+	// answers is used until it fails, then the next, in a circle.
+	Brokers        []string
 	User, Password string
-	// TLS is for ssl; nil trusts the system's certificates.
+	// TLS is for ssl; nil trusts the system's certificates and shows none of our own.
 	TLS *tls.Config
 	// Receiver is the broker's name in the outbox.
 	Receiver string
@@ -59,9 +61,17 @@ type Options struct {
 	// ConditionEvery is how often conditions of which only the value changed are
 	// published again, 0 for 1 min.
 	ConditionEvery time.Duration
+	// BytesPerDay bounds what a quiet day sends and receives, by making figures and
+	// values rarer; 0 is no bound. It is at least LeastPerDay.
+	BytesPerDay int64
+	// Dial opens a connection; nil is that of the system.
+	Dial func(ctx context.Context, network, address string) (net.Conn, error)
 	// Now stamps summaries and judges the age of orders; nil takes time.Now.
 	Now func() time.Time
-	Log *slog.Logger
+	// Published is told how long the broker took to acknowledge each message; nil
+	// for nobody.
+	Published func(time.Duration)
+	Log       *slog.Logger
 }
 
 // Status is how the telling goes.
@@ -79,7 +89,7 @@ type Status struct {
 // concurrent use and, but for Run, never block.
 type Publisher struct {
 	o    Options
-	url  *url.URL
+	urls []*url.URL
 	root string
 	wake chan struct{}
 	in   chan incoming
@@ -101,6 +111,7 @@ type pace struct {
 	connect  time.Duration // until the broker has accepted
 	write    time.Duration // until the network takes a message
 	ack      time.Duration // until the broker acknowledges it
+	slowest  int           // what a link carries at least, in bytes a second; ack is longer by what is under way
 	farewell time.Duration // for the last message in an orderly end
 	retry    time.Duration // before the second try to connect; doubled each time
 	retryMax time.Duration
@@ -130,24 +141,35 @@ func New(o Options) (*Publisher, error) {
 	if o.ConditionEvery == 0 {
 		o.ConditionEvery = time.Minute
 	}
-	u, err := brokerURL(o.Broker)
-	if err != nil {
-		return nil, err
+	if o.Dial == nil {
+		o.Dial = new(net.Dialer).DialContext
+	}
+	var urls []*url.URL
+	for _, broker := range o.Brokers {
+		u, err := brokerURL(broker)
+		if err != nil {
+			return nil, err
+		}
+		urls = append(urls, u)
 	}
 	switch {
+	case len(urls) == 0:
+		return nil, errors.New("mqtt.broker is empty: expected tcp://host:port or ssl://host:port")
 	case !level(o.Site):
 		return nil, fmt.Errorf("site %q cannot be part of an MQTT topic: expected letters, digits and hyphens", o.Site)
 	case o.Password != "" && o.User == "":
 		return nil, errors.New("mqtt has a password and no user: MQTT 3.1.1 needs both, name the user in mqtt.user")
+	case o.BytesPerDay != 0 && o.BytesPerDay < LeastPerDay:
+		return nil, fmt.Errorf("mqtt.per_day is %d bytes: expected %d or more, which heartbeats need", o.BytesPerDay, int64(LeastPerDay))
 	case o.StoreID == "" || o.Boot == "" || o.Receiver == "" || o.Outbox == nil || o.Conditions == nil:
 		return nil, errors.New("notify needs a store id, a boot, a receiver, an outbox and the alarms' conditions")
 	}
 	return &Publisher{
-		o: o, url: u, root: "ebbwatch/v1/" + o.Site,
+		o: o, urls: urls, root: "ebbwatch/v1/" + o.Site,
 		wake: make(chan struct{}, 1), in: make(chan incoming, maxOrders),
 		changed: map[string]alarms.Condition{},
 		pace: pace{
-			connect: 5 * time.Second, write: 3 * time.Second, ack: 10 * time.Second, farewell: 2 * time.Second,
+			connect: 5 * time.Second, write: 3 * time.Second, ack: 10 * time.Second, slowest: 600, farewell: 2 * time.Second,
 			retry: 200 * time.Millisecond, retryMax: 5 * time.Second, tick: time.Second,
 		},
 	}, nil
@@ -175,14 +197,23 @@ func (p *Publisher) Run(ctx context.Context) error {
 	orders.Go(func() { p.obey(ctx) })
 	defer orders.Wait()
 	delay := p.pace.retry
-	for {
+	told := map[*url.URL]string{} // what was logged of each broker since one was connected
+	for i := 0; ; i++ {
+		u := p.urls[i%len(p.urls)]
 		began := time.Now()
-		err := p.connection(ctx)
+		stood, err := p.connection(ctx, u)
 		if ctx.Err() != nil {
 			p.down(nil)
 			return nil
 		}
 		p.down(err)
+		if stood {
+			clear(told)
+		}
+		if told[u] != err.Error() {
+			told[u] = err.Error()
+			p.o.Log.Warn("no connection to the broker; events wait", "err", err)
+		}
 		if time.Since(began) > 2*p.pace.retryMax {
 			delay = p.pace.retry
 		}
@@ -194,31 +225,29 @@ func (p *Publisher) Run(ctx context.Context) error {
 			return nil
 		case <-wait.C:
 		}
-		delay = min(2*delay, p.pace.retryMax)
+		if (i+1)%len(p.urls) == 0 { // the other brokers are asked at once
+			delay = min(2*delay, p.pace.retryMax)
+		}
 	}
 }
 
 // up notes that a connection stands.
-func (p *Publisher) up() {
+func (p *Publisher) up(u *url.URL) {
 	p.mu.Lock()
 	p.status.Connected, p.status.LastError = true, ""
 	p.mu.Unlock()
-	p.o.Log.Info("the broker is connected", "broker", p.url.String())
+	p.o.Log.Info("the broker is connected", "broker", u.String())
 }
 
-// down notes that there is no connection, and logs why unless that is known.
+// down notes that there is no connection, and why.
 func (p *Publisher) down(err error) {
 	p.mu.Lock()
-	news := err != nil && err.Error() != p.status.LastError
+	defer p.mu.Unlock()
 	p.status.Connected = false
 	fail(p.notices)
 	p.notices = nil
 	if err != nil {
 		p.status.LastError = err.Error()
-	}
-	p.mu.Unlock()
-	if news {
-		p.o.Log.Warn("no connection to the broker; events wait", "err", err)
 	}
 }
 

@@ -123,10 +123,18 @@ type request struct {
 	Point    string
 	Residual *float64
 	TakenAt  string
+	// Detector is the one tested or serviced, Work and DoneAt what was done to it.
+	Detector, Work, DoneAt string
+	// Day, Item and Value are those of a correction.
+	Day, Item, Value string
+	// Action and what follows it are those of a container.
+	Action, Container, Bank, Serial, Tare string
+	Count                                 *int
 	// Role and MAC prove who may ask.
 	Role, MAC string
 
 	taken    time.Time
+	done     time.Time
 	issued   time.Time
 	duration time.Duration
 	episode  bool // whether the payload names one
@@ -138,8 +146,12 @@ func (r *request) order(verb, role string) alarms.Order {
 	if r.Residual != nil {
 		grab.Residual = *r.Residual
 	}
+	container := alarms.ContainerOrder{Action: r.Action, Container: r.Container, Bank: r.Bank, Serial: r.Serial, Tare: r.Tare}
+	if r.Count != nil {
+		container.Count = *r.Count
+	}
 	return alarms.Order{
-		Grab: grab, Verb: alarms.Verb(verb), ID: r.Order, By: r.By, Role: role, Alarm: r.Alarm, Episode: r.Episode,
+		Grab: grab, Container: container, Detector: r.Detector, Service: alarms.Service{Work: r.Work, Done: r.done}, Correction: alarms.Correction{Date: r.Day, Item: r.Item, Given: r.Value}, Verb: alarms.Verb(verb), ID: r.Order, By: r.By, Role: role, Alarm: r.Alarm, Episode: r.Episode,
 		For: r.duration, OneShot: r.OneShot, Reason: r.Reason, IssuedAt: r.issued,
 	}
 }
@@ -155,7 +167,9 @@ func parseOrder(payload []byte) (request, error) {
 	fields := map[string]any{
 		"order": &r.Order, "issued_at": &r.IssuedAt, "by": &r.By, "alarm": &r.Alarm, "episode": &r.Episode,
 		"reason": &r.Reason, "duration": &r.Duration, "one_shot": &r.OneShot, "role": &r.Role, "mac": &r.MAC,
-		"point": &r.Point, "residual": &r.Residual, "taken_at": &r.TakenAt,
+		"point": &r.Point, "residual": &r.Residual, "taken_at": &r.TakenAt, "detector": &r.Detector, "work": &r.Work, "done_at": &r.DoneAt,
+		"action": &r.Action, "container": &r.Container, "bank": &r.Bank, "serial": &r.Serial, "tare": &r.Tare, "count": &r.Count,
+		"day": &r.Day, "item": &r.Item, "value": &r.Value,
 	}
 	malformed := errors.New("the order is not one JSON object: expected order, issued_at, by, alarm and, to acknowledge, episode")
 	d := json.NewDecoder(bytes.NewReader(payload))
@@ -170,7 +184,7 @@ func parseOrder(payload []byte) (request, error) {
 		name, _ := t.(string)
 		target, ok := fields[name]
 		if !ok {
-			return r, fmt.Errorf("the order has a field %.40q that is not known or comes twice: expected order, issued_at, by, alarm, episode, reason, duration, one_shot, point, residual, taken_at, role, mac", name)
+			return r, fmt.Errorf("the order has a field %.40q that is not known or comes twice: expected order, issued_at, by, alarm, episode, reason, duration, one_shot, point, residual, taken_at, detector, work, done_at, day, item, value, action, container, bank, serial, tare, count, role, mac", name)
 		}
 		delete(fields, name)
 		var raw json.RawMessage
@@ -178,7 +192,7 @@ func parseOrder(payload []byte) (request, error) {
 			return r, malformed
 		}
 		if bytes.Equal(raw, []byte("null")) || json.Unmarshal(raw, target) != nil {
-			return r, fmt.Errorf("the order's field %s has the wrong type: expected text, a whole number for episode, a number for residual, true or false for one_shot", name)
+			return r, fmt.Errorf("the order's field %s has the wrong type: expected text, a whole number for episode and count, a number for residual, true or false for one_shot", name)
 		}
 		r.episode = r.episode || name == "episode"
 	}
@@ -208,7 +222,7 @@ func (r *request) check(verb string, retained bool, now time.Time) (err error) {
 	}
 	if age := now.Sub(r.issued); age.Abs() > maxOrderAge {
 		return fmt.Errorf("the order was issued at %s and the time here is %s: they may differ by at most %s; compare the clocks",
-			r.issued.UTC().Format(stampLayout), now.UTC().Format(stampLayout), maxOrderAge)
+			r.issued.UTC().Format(alarms.StampLayout), now.UTC().Format(alarms.StampLayout), maxOrderAge)
 	}
 	if r.Duration != "" {
 		if r.duration, err = time.ParseDuration(r.Duration); err != nil {
@@ -236,13 +250,27 @@ func (r *request) complete(verb alarms.Verb) error {
 		if !level(r.Alarm) {
 			return fmt.Errorf("for %s, an order names alarm", verb)
 		}
-	case alarms.Shelve, alarms.Test:
-		if !level(r.Alarm) || r.Duration == "" && !(verb == alarms.Shelve && r.OneShot) {
-			return fmt.Errorf("for %s, an order names alarm and duration", verb)
+	case alarms.Shelve:
+		if !level(r.Alarm) || r.Duration == "" && !r.OneShot {
+			return errors.New("for shelve, an order names alarm and duration")
+		}
+	case alarms.Test:
+		if level(r.Alarm) == level(r.Detector) || r.Duration == "" {
+			return errors.New("for test, an order names detector, or an alarm alone, and duration; 0s ends the test")
+		}
+	case alarms.Serviced:
+		if !level(r.Detector) || r.Work == "" || !rfc3339(r.DoneAt, &r.done) {
+			return errors.New("for serviced, an order names detector, work, which is calibration or bump-test, and done_at in RFC 3339, such as 2026-11-25T08:00:00.000Z")
 		}
 	case alarms.GrabSample:
 		if !level(r.Point) || r.Residual == nil || !rfc3339(r.TakenAt, &r.taken) {
 			return errors.New("for grab-sample, an order names point, residual in mg/L and taken_at in RFC 3339, such as 2026-11-25T08:00:00.000Z")
+		}
+	case alarms.Containers:
+		return r.completeContainer()
+	case alarms.Correct:
+		if r.Day == "" || r.Item == "" || r.Value == "" || r.Reason == "" {
+			return errors.New("for correct, an order names day, such as 2026-05-03, item, value with its unit, such as 0.45 mg/L, or unknown, and reason")
 		}
 	case alarms.Note, alarms.Refresh:
 		if r.Alarm != "" && !level(r.Alarm) {
@@ -250,6 +278,20 @@ func (r *request) complete(verb alarms.Verb) error {
 		}
 	default:
 		return fmt.Errorf("the verb %.40q is not known: expected %s", string(verb), alarms.VerbNames())
+	}
+	return nil
+}
+
+// completeContainer tells what an order about containers lacks. What it means is for
+// the plant to say.
+func (r *request) completeContainer() error {
+	switch {
+	case len(r.Serial) > 64 || len(r.Tare) > 64:
+		return errors.New("serial or tare is longer than 64 bytes")
+	case (r.Action == "on" || r.Action == "off" || r.Action == "correct") && level(r.Container) && r.Bank == "" && r.Count == nil:
+	case (r.Action == "received" || r.Action == "stock") && level(r.Bank) && r.Count != nil && r.Container == "" && r.Serial == "" && r.Tare == "":
+	default:
+		return errors.New("for container, an order names action: on, off or correct with container and, as text, serial and tare such as 1480 lb; received or stock with bank and count")
 	}
 	return nil
 }

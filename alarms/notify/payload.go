@@ -4,7 +4,6 @@ import (
 	"crypto/sha256"
 	"encoding/json"
 	"fmt"
-	"math"
 	"strings"
 	"time"
 	"unicode"
@@ -22,30 +21,10 @@ type message struct {
 	// event is the sequence of the event that it tells, 0 for anything else.
 	event  uint64
 	answer bool
+	// probe asks for a sign of the broker, and carries nothing.
+	probe bool
 	// done gets the outcome when somebody waits for it; it never blocks.
 	done chan error
-}
-
-// stamp is a time as payloads carry it: UTC, RFC 3339, milliseconds; null for
-// the zero time.
-type stamp time.Time
-
-const stampLayout = "2006-01-02T15:04:05.000Z"
-
-func (s stamp) MarshalJSON() ([]byte, error) {
-	t := time.Time(s)
-	if t.IsZero() {
-		return []byte("null"), nil
-	}
-	return []byte(t.UTC().Format(`"` + stampLayout + `"`)), nil
-}
-
-// finite is nil for what JSON has no number for.
-func finite(v *float64) *float64 {
-	if v == nil || math.IsNaN(*v) || math.IsInf(*v, 0) {
-		return nil
-	}
-	return v
 }
 
 // encode marshals a payload of this package, all of which can be marshalled.
@@ -66,15 +45,15 @@ func level(name string) bool {
 }
 
 type presencePayload struct {
-	Online bool   `json:"online"`
-	Boot   string `json:"boot"`
-	Since  stamp  `json:"since"`
+	Online bool         `json:"online"`
+	Boot   string       `json:"boot"`
+	Since  alarms.Stamp `json:"since"`
 }
 
 func (p *Publisher) presence(online bool) message {
 	return message{
 		topic: p.root + "/presence", qos: 1, retain: true,
-		payload: encode(presencePayload{online, p.o.Boot, stamp(p.o.Started)}),
+		payload: encode(presencePayload{online, p.o.Boot, alarms.Stamp(p.o.Started)}),
 	}
 }
 
@@ -94,34 +73,13 @@ type Heartbeat struct {
 
 func (p *Publisher) heartbeatMessage(h Heartbeat) message {
 	return message{topic: p.root + "/heartbeat", qos: 1, payload: encode(struct {
-		Sequence           uint64  `json:"sequence"`
-		Time               stamp   `json:"time"`
-		LoopAge            float64 `json:"loop_age_seconds"`
-		WorstInstrumentAge float64 `json:"worst_instrument_age_seconds"`
-		OutboxDepth        int     `json:"outbox_depth"`
-		Clock              string  `json:"clock"`
-	}{h.Sequence, stamp(h.Time), h.LoopAge.Seconds(), h.WorstInstrumentAge.Seconds(), h.OutboxDepth, h.Clock})}
-}
-
-// conditionPayload is a condition with the contract's times, and without numbers
-// that JSON lacks.
-type conditionPayload struct {
-	alarms.Condition
-	Since        stamp    `json:"since"`
-	Value        *float64 `json:"value"`
-	Limit        *float64 `json:"limit"`
-	FirstAction  []string `json:"first_action"`
-	ShelvedUntil *stamp   `json:"shelved_until,omitempty"`
-	TestUntil    *stamp   `json:"test_until,omitempty"`
-}
-
-func newCondition(c alarms.Condition) conditionPayload {
-	return conditionPayload{
-		Condition: c, Since: stamp(c.Since), Value: finite(c.Value), Limit: finite(c.Limit),
-		FirstAction:  append([]string{}, c.FirstAction...), // never null
-		ShelvedUntil: (*stamp)(c.ShelvedUntil),
-		TestUntil:    (*stamp)(c.TestUntil),
-	}
+		Sequence           uint64       `json:"sequence"`
+		Time               alarms.Stamp `json:"time"`
+		LoopAge            float64      `json:"loop_age_seconds"`
+		WorstInstrumentAge float64      `json:"worst_instrument_age_seconds"`
+		OutboxDepth        int          `json:"outbox_depth"`
+		Clock              string       `json:"clock"`
+	}{h.Sequence, alarms.Stamp(h.Time), h.LoopAge.Seconds(), h.WorstInstrumentAge.Seconds(), h.OutboxDepth, h.Clock})}
 }
 
 func (p *Publisher) alarmTopic(alarm string) string { return p.root + "/alarm/" + alarm }
@@ -131,7 +89,7 @@ type summaryEntry struct {
 	Priority alarms.Priority `json:"priority"`
 	State    alarms.State    `json:"state"`
 	Episode  uint64          `json:"episode"`
-	Since    stamp           `json:"since"`
+	Since    alarms.Stamp    `json:"since"`
 	Place    string          `json:"place"`
 	What     string          `json:"what"`
 	Sequence uint64          `json:"sequence"`
@@ -140,14 +98,14 @@ type summaryEntry struct {
 // summary lists every alarm that is not normal.
 func (p *Publisher) summary(cs []alarms.Condition) message {
 	s := struct {
-		Time     stamp          `json:"time"`
+		Time     alarms.Stamp   `json:"time"`
 		Sequence uint64         `json:"sequence"`
 		Alarms   []summaryEntry `json:"alarms"`
-	}{stamp(p.o.Now()), 0, []summaryEntry{}}
+	}{alarms.Stamp(p.o.Now()), 0, []summaryEntry{}}
 	for _, c := range cs {
 		s.Sequence = max(s.Sequence, c.Sequence)
 		if c.State != alarms.Normal {
-			s.Alarms = append(s.Alarms, summaryEntry{c.Alarm, c.Priority, c.State, c.Episode, stamp(c.Since), c.Place, c.What, c.Sequence})
+			s.Alarms = append(s.Alarms, summaryEntry{c.Alarm, c.Priority, c.State, c.Episode, alarms.Stamp(c.Since), c.Place, c.What, c.Sequence})
 		}
 	}
 	return message{topic: p.root + "/summary", qos: 1, retain: true, payload: encode(s)}
@@ -157,19 +115,19 @@ func (p *Publisher) summary(cs []alarms.Condition) message {
 // the attribute of the documented extension of that name, a string that is
 // compared as text: hence 20 digits, which hold every uint64.
 type eventPayload struct {
-	SpecVersion     string `json:"specversion"`
-	ID              string `json:"id"`
-	Source          string `json:"source"`
-	Type            string `json:"type"`
-	Time            stamp  `json:"time"`
-	DataContentType string `json:"datacontenttype"`
-	Subject         string `json:"subject"`
-	Sequence        string `json:"sequence,omitempty"`
-	Data            any    `json:"data"`
+	SpecVersion     string       `json:"specversion"`
+	ID              string       `json:"id"`
+	Source          string       `json:"source"`
+	Type            string       `json:"type"`
+	Time            alarms.Stamp `json:"time"`
+	DataContentType string       `json:"datacontenttype"`
+	Subject         string       `json:"subject"`
+	Sequence        string       `json:"sequence,omitempty"`
+	Data            any          `json:"data"`
 }
 
 type eventData struct {
-	Time  stamp        `json:"time"`
+	Time  alarms.Stamp `json:"time"`
 	From  alarms.State `json:"from"`
 	To    alarms.State `json:"to"`
 	Cause alarms.Cause `json:"cause"`
@@ -177,7 +135,8 @@ type eventData struct {
 	Annunciate   bool            `json:"annunciate,omitempty"`
 	Order        *alarms.Ordered `json:"order,omitempty"`
 	LastPriority alarms.Priority `json:"last_priority,omitempty"`
-	conditionPayload
+	Record       json.RawMessage `json:"record,omitempty"`
+	alarms.Payload
 	History bool `json:"history,omitempty"`
 }
 
@@ -198,12 +157,12 @@ func transitionEvent(site, store string, seq uint64, data []byte, t alarms.Trans
 	return eventPayload{
 		SpecVersion: "1.0", ID: fmt.Sprintf("%s-%d-%x", store, seq, sum[:4]),
 		Source: "/ebbwatch/" + site, Type: "ebbwatch.alarm.transition.v1",
-		Time: stamp(t.Time), DataContentType: "application/json", Subject: t.After.Alarm,
+		Time: alarms.Stamp(t.Time), DataContentType: "application/json", Subject: t.After.Alarm,
 		Sequence: fmt.Sprintf("%020d", seq),
 		Data: eventData{
-			Time: stamp(t.Time), From: t.From, To: t.To, Cause: t.Cause,
-			Annunciate: t.Annunciate, Order: t.Order, LastPriority: t.LastPriority,
-			conditionPayload: newCondition(t.After), History: history,
+			Time: alarms.Stamp(t.Time), From: t.From, To: t.To, Cause: t.Cause,
+			Annunciate: t.Annunciate, Order: t.Order, LastPriority: t.LastPriority, Record: t.Record,
+			Payload: t.After.Payload(), History: history,
 		},
 	}
 }
@@ -227,12 +186,12 @@ func (p *Publisher) figureMessage(f Figure) message {
 		f.Value, f.Low, f.High = nil, nil, nil
 	}
 	return message{topic: p.root + "/figure/" + f.Name, retain: true, payload: encode(struct {
-		Value   *float64 `json:"value"`
-		Low     *float64 `json:"low"`
-		High    *float64 `json:"high"`
-		Unit    string   `json:"unit"`
-		Quality string   `json:"quality"`
-		Method  string   `json:"method,omitempty"`
-		Time    stamp    `json:"time"`
-	}{finite(f.Value), finite(f.Low), finite(f.High), f.Unit, f.Quality, f.Method, stamp(f.Time)})}
+		Value   *float64     `json:"value"`
+		Low     *float64     `json:"low"`
+		High    *float64     `json:"high"`
+		Unit    string       `json:"unit"`
+		Quality string       `json:"quality"`
+		Method  string       `json:"method,omitempty"`
+		Time    alarms.Stamp `json:"time"`
+	}{alarms.Finite(f.Value), alarms.Finite(f.Low), alarms.Finite(f.High), f.Unit, f.Quality, f.Method, alarms.Stamp(f.Time)})}
 }

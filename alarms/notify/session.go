@@ -1,10 +1,7 @@
 package notify
 
 import (
-	"bytes"
 	"context"
-	"crypto/tls"
-	"encoding/json"
 	"errors"
 	"fmt"
 	"io"
@@ -21,30 +18,54 @@ import (
 // window is how many messages are under way at once.
 const window = 16
 
+// On a slow link what is under way delays what is more urgent, so it is bounded in
+// bytes too: by leastRoom to mostRoom, as quickly as the broker acknowledges.
+const (
+	leastRoom, firstRoom, mostRoom = 2 << 10, 4 << 10, 64 << 10
+	// An acknowledgement within quick makes room for more, one after slow for less.
+	quick, slow = 1500 * time.Millisecond, 3 * time.Second
+	// maxExtra bounds what the size of the messages adds to the time that their
+	// acknowledgement has.
+	maxExtra = time.Minute
+)
+
 // keepAlive is the longest silence towards the broker. It gives a lost peer up,
 // and publishes the last will, after one and a half times this (MQTT 3.1.1,
-// 3.1.2.10).
+// 3.1.2.10). We give a silent broker up as late as LostWithin.
 const keepAlive = 10 * time.Second
+
+// LostWithin is the longest time until a connection that carries nothing any more
+// is given up, such as one through a router that has forgotten it: a heartbeat
+// goes every 20 s and has 10 s to be acknowledged. What a slow link needs for what
+// is under way comes on top.
+const LostWithin = 32 * time.Second
 
 // session is the life of one connection. A client never connects twice: paho
 // completes the token of a message that was lost between two connections as if
 // it had been acknowledged.
 type session struct {
 	p      *Publisher
+	url    *url.URL
 	client mqtt.Client
 	conn   net.Conn // below TLS
+	wire   *wire    // above it
 	lost   chan error
 
 	flight []sent // oldest first
+	flying int    // bytes of it
+	room   int    // bytes that it may have
 	cursor uint64 // the last event sent
 	// backlog is the last event that was committed before the connection stood.
 	backlog uint64
 	ahead   []message // events read and not sent yet
-	state   []message // conditions and summary to be sent
+	news    news
 	figures []message
-	shown   map[string][]byte // by alarm, the condition that was sent
+	unasked int // bytes of figures that went since the last probe
 
-	lookedAt, figuredAt time.Time
+	shown map[string][]byte // by alarm, the condition that was sent
+	// When values and figures were last gathered, and what that came to in bytes.
+	valuedAt, figuredAt time.Time
+	valued, figured     int
 }
 
 // sent is a message under way.
@@ -52,18 +73,21 @@ type sent struct {
 	message
 	token mqtt.Token
 	at    time.Time
+	size  int
+	// limit is how long its acknowledgement may take.
+	limit time.Duration
 }
 
-// connection connects, tells until the connection or ctx ends, and returns why
-// it ended.
-func (p *Publisher) connection(ctx context.Context) error {
-	s := &session{p: p, lost: make(chan error, 1), shown: map[string][]byte{}}
+// connection connects to a broker, tells until the connection or ctx ends, and
+// returns whether it stood and why it ended.
+func (p *Publisher) connection(ctx context.Context, u *url.URL) (stood bool, err error) {
+	s := &session{p: p, url: u, room: firstRoom, lost: make(chan error, 1), news: news{latest: map[string]alarms.Condition{}}, shown: map[string][]byte{}}
 	if err := s.connect(ctx); err != nil {
-		return err
+		return false, err
 	}
-	err := s.greet(ctx)
-	if err == nil {
-		p.up()
+	err = s.greet(ctx)
+	if stood = err == nil; stood {
+		p.up(u)
 		err = s.tell(ctx)
 	}
 	s.returnAnswers()
@@ -72,7 +96,7 @@ func (p *Publisher) connection(ctx context.Context) error {
 	} else {
 		s.drop()
 	}
-	return err
+	return stood, err
 }
 
 // connect opens the connection. Its errors are sentences.
@@ -90,19 +114,21 @@ func (s *session) connect(ctx context.Context) error {
 		SetConnectTimeout(p.pace.connect).
 		SetWriteTimeout(p.pace.write).
 		SetKeepAlive(keepAlive).
-		SetPingTimeout(keepAlive/2).
+		SetPingTimeout(keepAlive*3/2).
 		SetUsername(p.o.User).
 		SetPassword(p.o.Password).
 		SetBinaryWill(will.topic, will.payload, will.qos, will.retain).
 		SetConnectionLostHandler(func(_ mqtt.Client, err error) { s.lost <- err }).
 		SetCustomOpenConnectionFn(func(*url.URL, mqtt.ClientOptions) (conn net.Conn, err error) {
 			conn, dialed = s.dial(ctx)
-			if dialed == nil {
-				unhook = context.AfterFunc(ctx, func() { s.conn.Close() })
+			if dialed != nil {
+				return nil, dialed
 			}
-			return conn, dialed
+			unhook = context.AfterFunc(ctx, func() { s.conn.Close() })
+			s.wire = &wire{Conn: conn}
+			return s.wire, nil
 		})
-	o.Servers = []*url.URL{p.url}
+	o.Servers = []*url.URL{s.url}
 	s.client = mqtt.NewClient(o)
 	token := s.client.Connect().(*mqtt.ConnectToken)
 	<-token.Done() // every step of it is bounded by the connect timeout and by ctx
@@ -115,47 +141,20 @@ func (s *session) connect(ctx context.Context) error {
 	case ctx.Err() != nil:
 		return ctx.Err()
 	case untrusted(dialed):
-		return fmt.Errorf("the certificate of the broker %s is not trusted: %w: is the address right, does this machine know the issuer?", p.url, dialed)
+		return fmt.Errorf("the certificate of the broker %s is not trusted: %w: is the address right, does this machine or mqtt.ca_file know the issuer, is the clock right?", s.url, dialed)
+	case refusal(dialed) != nil:
+		return s.refusedTLS(refusal(dialed))
+	case s.wire != nil && refusal(s.wire.why()) != nil:
+		return s.refusedTLS(refusal(s.wire.why()))
 	case dialed != nil:
-		return fmt.Errorf("cannot reach the broker %s: %w: is it running, is the address right?", p.url, dialed)
+		return fmt.Errorf("cannot reach the broker %s: %w: is it running, is the address right?", s.url, dialed)
 	case token.ReturnCode() == packets.ErrRefusedBadUsernameOrPassword, token.ReturnCode() == packets.ErrRefusedNotAuthorised:
-		return fmt.Errorf("the broker %s refused the user name or password: check mqtt.user and the password file", p.url)
+		return fmt.Errorf("the broker %s refused the user name or password: check mqtt.user and the password file", s.url)
 	case token.ReturnCode() == packets.ErrNetworkError:
-		return fmt.Errorf("%s does not answer as an MQTT broker: is the address right, does it expect tcp or ssl?", p.url)
+		return fmt.Errorf("%s does not answer as an MQTT broker: is the address right, does it expect tcp or ssl?", s.url)
 	default:
-		return fmt.Errorf("the broker %s refused the connection: %w", p.url, err)
+		return fmt.Errorf("the broker %s refused the connection: %w", s.url, err)
 	}
-}
-
-func untrusted(err error) bool {
-	_, ok := errors.AsType[*tls.CertificateVerificationError](err)
-	return ok
-}
-
-func (s *session) dial(ctx context.Context) (net.Conn, error) {
-	ctx, cancel := context.WithTimeout(ctx, s.p.pace.connect)
-	defer cancel()
-	raw, err := new(net.Dialer).DialContext(ctx, "tcp", s.p.url.Host)
-	if err != nil {
-		return nil, err
-	}
-	s.conn = raw
-	if s.p.url.Scheme == "tcp" {
-		return raw, nil
-	}
-	config := s.p.o.TLS.Clone()
-	if config == nil {
-		config = &tls.Config{}
-	}
-	if config.ServerName == "" {
-		config.ServerName = s.p.url.Hostname()
-	}
-	conn := tls.Client(raw, config)
-	if err := conn.HandshakeContext(ctx); err != nil {
-		raw.Close()
-		return nil, err
-	}
-	return conn, nil
 }
 
 // greet says that we are there, asks for orders, and finds where to go on.
@@ -203,7 +202,7 @@ func (s *session) await(ctx context.Context, t mqtt.Token) error {
 }
 
 func (s *session) unacknowledged() error {
-	return fmt.Errorf("the broker %s takes messages and does not acknowledge them: is it overloaded, or something else than a broker?", s.p.url)
+	return fmt.Errorf("the broker %s takes messages and does not acknowledge them: is it overloaded, or something else than a broker?", s.url)
 }
 
 // lostBecause makes a sentence of the loss. The client's own reason, which may
@@ -216,7 +215,7 @@ func (s *session) lostBecause(err error) error {
 	if errors.Is(err, io.EOF) {
 		err = errors.New("the broker ended it")
 	}
-	return fmt.Errorf("the connection to the broker %s was lost: %w", s.p.url, err)
+	return fmt.Errorf("the connection to the broker %s was lost: %w", s.url, err)
 }
 
 // tell sends what there is to send until the connection or ctx ends.
@@ -242,7 +241,7 @@ func (s *session) tell(ctx context.Context) error {
 		if err := s.settle(); err != nil {
 			return err
 		}
-		if len(s.flight) > 0 && time.Since(s.flight[0].at) > s.p.pace.ack {
+		if len(s.flight) > 0 && time.Since(s.flight[0].at) > s.flight[0].limit {
 			return s.unacknowledged()
 		}
 	}
@@ -250,7 +249,7 @@ func (s *session) tell(ctx context.Context) error {
 
 // fill sends until the window is full or there is nothing left.
 func (s *session) fill() {
-	for len(s.flight) < window {
+	for len(s.flight) < window && (s.flying < s.room || len(s.flight) == 0) {
 		m, ok := s.next()
 		if !ok {
 			return
@@ -259,144 +258,24 @@ func (s *session) fill() {
 			s.cursor = m.event
 			s.count(func(st *Status) { st.Sent++ })
 		}
-		s.flight = append(s.flight, sent{m, s.client.Publish(m.topic, m.qos, m.retain, m.payload), time.Now()})
-	}
-}
-
-// next picks the most urgent message. What holds now goes before what happened,
-// so that a long backlog does not hide the present.
-func (s *session) next() (message, bool) {
-	if m, ok := s.p.urgent(); ok {
-		return m, true
-	}
-	if len(s.state) == 0 {
-		s.look()
-	}
-	if m, ok := pop(&s.state); ok {
-		return m, true
-	}
-	if len(s.ahead) == 0 {
-		s.read()
-	}
-	if m, ok := pop(&s.ahead); ok {
-		return m, true
-	}
-	if len(s.figures) == 0 {
-		s.figure()
-	}
-	return pop(&s.figures)
-}
-
-func pop(q *[]message) (message, bool) {
-	if len(*q) == 0 {
-		return message{}, false
-	}
-	m := (*q)[0]
-	*q = (*q)[1:]
-	return m, true
-}
-
-// urgent takes the heartbeat, a notice or an answer.
-func (p *Publisher) urgent() (message, bool) {
-	p.mu.Lock()
-	defer p.mu.Unlock()
-	if h := p.heartbeat; h != nil {
-		p.heartbeat = nil
-		if time.Since(p.beatAt) < maxBeatAge {
-			return p.heartbeatMessage(*h), true
+		switch {
+		case m.probe:
+			s.fly(m, s.unasked, s.client.Unsubscribe(m.topic))
+			s.unasked = 0
+		case m.qos == 0: // nobody acknowledges it
+			s.unasked += m.size()
+			s.client.Publish(m.topic, m.qos, m.retain, m.payload)
+		default:
+			s.fly(m, m.size(), s.client.Publish(m.topic, m.qos, m.retain, m.payload))
 		}
 	}
-	if m, ok := pop(&p.notices); ok {
-		return m, true
-	}
-	return pop(&p.answers)
 }
 
-// look queues the conditions that changed since they were last sent: all of them
-// at the start and on demand, those that were handed over, and now and then those
-// of which only the value moved.
-func (s *session) look() {
-	p := s.p
-	p.mu.Lock()
-	changed, refresh := p.changed, p.refresh
-	p.changed, p.refresh = map[string]alarms.Condition{}, false
-	p.mu.Unlock()
-	if refresh {
-		clear(s.shown)
-		s.figuredAt = time.Time{}
-	}
-	due := time.Since(s.lookedAt) >= p.o.ConditionEvery
-	if len(changed) == 0 && !refresh && !due {
-		return
-	}
-	all := p.o.Conditions()
-	if refresh || due {
-		s.lookedAt = time.Now()
-		for _, c := range all {
-			changed[c.Alarm] = c
-		}
-	}
-	for _, c := range all { // they come in the order of urgency
-		if now, ok := changed[c.Alarm]; ok {
-			s.show(now)
-		}
-	}
-	if len(s.state) > 0 || refresh {
-		s.state = append(s.state, p.summary(all))
-	}
-}
-
-// show queues a condition unless the broker has it already.
-func (s *session) show(c alarms.Condition) {
-	payload := encode(newCondition(c))
-	if !level(c.Alarm) || bytes.Equal(payload, s.shown[c.Alarm]) {
-		return
-	}
-	s.shown[c.Alarm] = payload
-	s.state = append(s.state, message{topic: s.p.alarmTopic(c.Alarm), qos: 1, retain: true, payload: payload})
-}
-
-// read takes the next events from the outbox.
-func (s *session) read() {
-	p := s.p
-	err := p.o.Outbox.After(s.cursor, window, func(seq uint64, data []byte) bool {
-		var t alarms.Transition
-		if err := json.Unmarshal(data, &t); err != nil || t.Sequence != seq {
-			p.o.Log.Error("an event in the outbox cannot be read; it is passed over", "sequence", seq, "err", err)
-			s.cursor = seq
-			return len(s.ahead) == 0
-		}
-		s.ahead = append(s.ahead, p.event(seq, data, t, seq <= s.backlog))
-		if _, exists := s.shown[t.After.Alarm]; t.Cause == alarms.Retired && !exists && level(t.After.Alarm) {
-			// An empty retained message removes the one before (3.3.1.3): the
-			// alarm is not normal, it is no more.
-			s.ahead = append(s.ahead, message{topic: p.alarmTopic(t.After.Alarm), qos: 1, retain: true})
-		}
-		return true
-	})
-	if err != nil {
-		p.o.Log.Error("the outbox cannot be read", "err", err)
-	}
-}
-
-// figure queues the figures when they are due.
-func (s *session) figure() {
-	p := s.p
-	if time.Since(s.figuredAt) < p.o.FigureEvery {
-		return
-	}
-	p.mu.Lock()
-	figures := p.figures
-	p.mu.Unlock()
-	if figures == nil {
-		return
-	}
-	s.figuredAt = time.Now()
-	for _, f := range figures() {
-		if level(f.Name) {
-			s.figures = append(s.figures, p.figureMessage(f))
-		}
-	}
+// fly notes that a message is under way.
+func (s *session) fly(m message, size int, token mqtt.Token) {
+	s.flying += size
+	extra := min(time.Duration(s.flying)*time.Second/time.Duration(s.p.pace.slowest), maxExtra)
+	s.flight = append(s.flight, sent{m, token, time.Now(), size, s.p.pace.ack + extra})
 }
 
 // settle takes the acknowledged messages from the head of the flight, and tells
@@ -427,6 +306,7 @@ func (s *session) settle() error {
 		if head.done != nil {
 			head.done <- nil
 		}
+		s.landed(head)
 		s.flight = s.flight[1:]
 	}
 	s.ack(acked)
@@ -434,6 +314,22 @@ func (s *session) settle() error {
 		return s.lostBecause(err)
 	}
 	return nil
+}
+
+// landed frees the room that a message took, and learns from its time how much
+// room there should be.
+func (s *session) landed(m sent) {
+	s.flying -= m.size
+	took := time.Since(m.at)
+	if s.p.o.Published != nil {
+		s.p.o.Published(took)
+	}
+	switch {
+	case took < quick:
+		s.room = min(s.room+m.size, mostRoom)
+	case took > slow:
+		s.room = max(s.room/2, leastRoom)
+	}
 }
 
 // ack tells the outbox up to where the broker has acknowledged. An outbox that
@@ -471,10 +367,12 @@ func (s *session) returnAnswers() {
 // farewell ends the connection in good order, within a bound: the last will does
 // not come when we leave by ourselves.
 func (s *session) farewell() {
-	stop := time.AfterFunc(s.p.pace.farewell, func() { s.conn.Close() })
-	defer stop.Stop()
+	ctx, cancel := context.WithTimeout(context.Background(), s.p.pace.farewell)
+	defer cancel()
+	// The client does not tell of a connection that was closed on this side.
+	defer context.AfterFunc(ctx, func() { s.conn.Close() })()
 	m := s.p.presence(false)
-	s.await(context.Background(), s.client.Publish(m.topic, m.qos, m.retain, m.payload))
+	s.await(ctx, s.client.Publish(m.topic, m.qos, m.retain, m.payload))
 	s.client.Disconnect(uint(s.p.pace.farewell.Milliseconds()))
 	s.conn.Close()
 }

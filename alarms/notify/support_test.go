@@ -144,7 +144,7 @@ func options(url string) (Options, *bench) {
 	b := &bench{outbox: &memory{}, board: &board{}, log: &logbook{}}
 	return Options{
 		Site: "kestrel-ridge", StoreID: "0123456789abcdef", Boot: "7-0badcafe", Started: morning,
-		Broker: url, Receiver: "mqtt", Outbox: b.outbox, Conditions: b.board.all,
+		Brokers: []string{url}, Receiver: "mqtt", Outbox: b.outbox, Conditions: b.board.all,
 		Log: slog.New(slog.NewTextHandler(b.log, &slog.HandlerOptions{Level: slog.LevelDebug})),
 	}, b
 }

@@ -34,7 +34,7 @@ takes once the site has made them its own; check shows them with each alarm.
 
 func runCheck(_ context.Context, args []string, stdout, _ io.Writer) error {
 	fs := flags("check")
-	siteFile := fs.String("site", "", "the site file")
+	siteFile := fs.String("site", "", "the site `file`")
 	form := fs.String("registers", "", "print the register map: csv or markdown")
 	language := fs.String("first-actions", "", "print the words of what to do first, to start a file of your own: en")
 	if err := parse(fs, checkUsage, args, stdout); err != nil {
@@ -101,6 +101,12 @@ func runCheck(_ context.Context, args []string, stdout, _ io.Writer) error {
 		return err
 	}
 	if err := showAlarms(stdout, rules); err != nil {
+		return err
+	}
+	if err := showBroker(stdout, site.MQTT, time.Now()); err != nil {
+		return err
+	}
+	if err := showHTTP(stdout, site, time.Now()); err != nil {
 		return err
 	}
 	return showPeople(stdout, site)

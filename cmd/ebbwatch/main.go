@@ -40,7 +40,9 @@ func commands() []command {
 	return append(append(first, demoCommand()...), []command{
 		{"calc", "do the trade's sums: ct, feed, limit, empty", calcUsage, runCalc},
 		{"check", "check a site file and show what would be watched", checkUsage, runCheck},
+		{"help", "explain a command or a task", helpUsage, runHelp},
 		{"read", "read chosen points, or registers whose meaning is to be found", readUsage, runRead},
+		{"record", "show the record of a day, a month or a shift", recordUsage, runRecord},
 		{"version", "show version, commit and Go version", versionUsage, runVersion},
 	}...)
 }
@@ -59,9 +61,8 @@ func run(ctx context.Context, args []string, stdout, stderr io.Writer) int {
 		usage(stderr)
 		return exitBad
 	}
-	if args[0] == "help" || args[0] == "-h" || args[0] == "--help" {
-		usage(stdout)
-		return exitDone
+	if args[0] == "-h" || args[0] == "--help" {
+		args = []string{"help"}
 	}
 	for _, c := range commands() {
 		if c.name == args[0] {
@@ -96,10 +97,22 @@ func usage(w io.Writer) {
 	fmt.Fprint(w, "ebbwatch watches the chlorine of a drinking-water plant: disinfection, supply and leaks.\n"+
 		"It informs people. It is not a safety system and controls nothing.\n\nUsage: ebbwatch COMMAND [flags]\n\n")
 	for _, c := range commands() {
-		fmt.Fprintf(w, "  %-9s %s\n", c.name, c.short)
+		fmt.Fprintf(w, "  %-14s %s\n", c.name, c.short)
 	}
-	fmt.Fprint(w, "\nEvery command explains itself with --help. Exit status: 0 done, 1 the answer is no, 2 bad input.\n")
+	fmt.Fprint(w, "\nTasks, step by step: ebbwatch help TASK\n\n")
+	for _, task := range tasks {
+		title, _ := taskPage(task)
+		fmt.Fprintf(w, "  %-14s %s\n", task, title)
+	}
+	fmt.Fprint(w, "\nEvery command explains itself with --help. Exit status: "+exitStatuses+"\n")
 }
+
+// caution stands before whatever explains the program.
+const caution = `ebbwatch is not a safety system. It informs people; it controls and interlocks nothing,
+and replaces neither a listed gas detection system nor the emergency plan of the
+plant, which goes first, with local codes and licensed practice.`
+
+const exitStatuses = "0 done, 1 the answer is no or the work failed, 2 bad input and nothing was started."
 
 // flags makes a command's flag set; parse prints its messages.
 func flags(name string) *flag.FlagSet {
@@ -125,6 +138,9 @@ func parse(fs *flag.FlagSet, help string, args []string, stdout io.Writer) error
 func parseWords(fs *flag.FlagSet, help string, args []string, stdout io.Writer) error {
 	err := fs.Parse(args)
 	if errors.Is(err, flag.ErrHelp) {
+		if a, ok := stdout.(*asked); ok {
+			a.help, a.flags = help, fs
+		}
 		fmt.Fprint(stdout, help, "\nFlags:\n")
 		fs.SetOutput(stdout)
 		fs.PrintDefaults()

@@ -78,7 +78,7 @@ func openPeople(site *config.Site, events *journal.Journal, w watching) (p *peop
 	for _, r := range ways {
 		receivers = append(receivers, r.receiver())
 	}
-	p.notices, err = journal.Open(filepath.Join(site.StateDir, "notices"), journal.Options{Receivers: receivers, Keep: 2000})
+	p.notices, err = journal.Open(filepath.Join(site.StateDir, "notices"), journal.Options{Receivers: receivers, Keep: 2000, Beside: events})
 	if err != nil {
 		return p, err
 	}
@@ -194,7 +194,7 @@ type addressee struct {
 
 func (r addressee) receiver() string { return r.Channel + "/" + r.person }
 
-// reaches lists every person on every channel.
+// reaches lists every addressee on every channel.
 func addressees(site *config.Site) (out []addressee) {
 	for _, p := range site.People {
 		for _, a := range addresses(p) {

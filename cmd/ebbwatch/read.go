@@ -50,7 +50,7 @@ Exit status: 0 all good, 1 a point was not good or could not be read, 2 bad inpu
 
 func runRead(ctx context.Context, args []string, stdout, stderr io.Writer) error {
 	fs := flags("read")
-	siteFile := fs.String("site", "", "the site file")
+	siteFile := fs.String("site", "", "the site `file`")
 	asJSON := fs.Bool("json", false, "print JSON, one object a line for each pass")
 	repeat := fs.Duration("repeat", 0, "read again after this time, until stopped; then show least, highest, changes, failures and timing")
 	limit := fs.Duration("for", 0, "with --repeat: stop after this time")

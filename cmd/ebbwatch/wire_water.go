@@ -28,19 +28,16 @@ func water(s *config.Site, ps *plant.Settings) {
 	for _, t := range s.Trains {
 		tr := plant.Train{Name: t.Name, Segments: t.Segments, GiardiaLog: t.GiardiaLog, VirusLog: t.VirusLog}
 		if giardia, virus, ok := contact.Filtration(t.Filtration).LeftToDisinfection(); ok {
-			tr.GiardiaLog, tr.VirusLog = giardia, virus
+			tr.GiardiaLog, tr.VirusLog, tr.Filtration = giardia, virus, contact.Filtration(t.Filtration)
 		}
 		ps.Trains = append(ps.Trains, tr)
 	}
-	calendar := contact.Calendar{Zone: s.TimeZone}
-	for _, d := range s.Holidays {
-		calendar.Holidays = append(calendar.Holidays, contact.Date{Year: d.Year(), Month: d.Month(), Day: d.Day()})
-	}
+	days := calendar(s)
 	for _, r := range s.Residuals {
 		if r.Rule == "" {
 			continue
 		}
-		e := plant.EntryPoint{Point: r.Point, Calendar: calendar}
+		e := plant.EntryPoint{Point: r.Point, Calendar: days}
 		e.Residual, e.Analyser = rules(r)
 		ps.EntryPoints = append(ps.EntryPoints, e)
 	}
