@@ -136,6 +136,7 @@ type Settings struct {
 	EntryPoints []plant.EntryPoint
 	Residuals   []string
 	Detectors   []plant.Detector
+	Banks       []Bank
 }
 
 // Step is what the record is made from.
@@ -147,6 +148,8 @@ type Step struct {
 	// Days are the present ones of the segments, in their order, Finished those that
 	// were over last.
 	Days, Finished []contact.DayRecord
+	// Banks are the totals of the banks, in their order.
+	Banks []Totals
 }
 
 // Recorder holds the present day. It is not safe for concurrent use.
@@ -172,6 +175,7 @@ type open struct {
 	Unsaid      int                `json:"unsaid"`
 	ByPriority  map[string]int     `json:"by_priority"`
 	Performance alarms.Performance `json:"performance"`
+	Banks       map[string]bankDay `json:"banks,omitempty"`
 }
 
 // New makes a recorder whose day begins with the first step.
@@ -209,6 +213,7 @@ func (r *Recorder) Step(s Step) (entries []Entry) {
 	}
 	d.Last = s.Time
 	r.take(s)
+	r.count(s.Time, s.Banks)
 	for i := range s.Transitions {
 		if c := r.note(&s.Transitions[i]); c != nil {
 			entries = append(entries, Entry{Correction: c})
@@ -230,7 +235,7 @@ func (r *Recorder) open(now time.Time) {
 	}
 	r.day = open{
 		Date: now.In(r.s.Zone).Format(DateLayout), From: from, To: to,
-		Last: r.day.Last, Tallies: tallies, ByPriority: map[string]int{},
+		Last: r.day.Last, Tallies: tallies, ByPriority: map[string]int{}, Banks: nextDay(r.day.Banks, from),
 	}
 }
 
@@ -239,8 +244,10 @@ func (r *Recorder) close() *Day {
 	d := &r.day
 	out := &Day{Date: d.Date, From: d.From.UTC(), To: d.To.UTC(), Watched: r.share(d.Watched), Unsaid: d.Unsaid,
 		Periods: slices.Clone(d.Periods), Remarks: slices.Clone(d.Remarks)}
+	lines := r.lineItems()
 	out.Items = append(out.Items, r.waterItems()...)
-	out.Items = append(out.Items, r.lineItems()...)
+	out.Items = append(out.Items, lines...)
+	out.Items = append(out.Items, r.supplyItems(lines)...)
 	out.Items = append(out.Items, r.alarmItems()...)
 	return out
 }
@@ -308,6 +315,9 @@ func (r *Recorder) Restore(data []byte) error {
 	}
 	if s.Open.ByPriority == nil {
 		s.Open.ByPriority = map[string]int{}
+	}
+	if s.Open.Banks == nil {
+		s.Open.Banks = map[string]bankDay{}
 	}
 	r.day = s.Open
 	r.forget()
