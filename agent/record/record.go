@@ -137,6 +137,11 @@ type Settings struct {
 	Residuals   []string
 	Detectors   []plant.Detector
 	Banks       []Bank
+	// Days gives the segments' present days, in their order, and those that were over
+	// last; Totals what the ledgers of the banks have counted, in the order of Banks.
+	// Both are those of the plant as it stands at the step. Nil gives nothing.
+	Days   func() (present, finished []contact.DayRecord)
+	Totals func() []Totals
 }
 
 // Step is what the record is made from.
@@ -145,11 +150,6 @@ type Step struct {
 	Figures     []plant.Figure
 	Transitions []alarms.Transition
 	Performance alarms.Performance
-	// Days are the present ones of the segments, in their order, Finished those that
-	// were over last.
-	Days, Finished []contact.DayRecord
-	// Banks are the totals of the banks, in their order.
-	Banks []Totals
 }
 
 // Recorder holds the present day. It is not safe for concurrent use.
@@ -157,7 +157,6 @@ type Recorder struct {
 	s     Settings
 	lines []line
 	day   open
-	days  []contact.DayRecord // of the segments, at the last step
 }
 
 // open is the present day as it is remembered.
@@ -181,6 +180,12 @@ type open struct {
 // New makes a recorder whose day begins with the first step.
 func New(s Settings) (*Recorder, error) {
 	s.Zone = cmp.Or(s.Zone, time.UTC)
+	if s.Days == nil {
+		s.Days = func() (present, finished []contact.DayRecord) { return nil, nil }
+	}
+	if s.Totals == nil {
+		s.Totals = func() []Totals { return nil }
+	}
 	r := &Recorder{s: s}
 	if err := r.makeLines(); err != nil {
 		return nil, err
@@ -199,7 +204,6 @@ func (r *Recorder) Step(s Step) (entries []Entry) {
 		if s.Time.Sub(d.Last) <= gap {
 			r.pass(d.To)
 		}
-		r.days = s.Finished
 		entries = append(entries, Entry{Day: r.close()})
 		r.open(s.Time)
 	case s.Time.Before(d.From.AddDate(0, 0, -1)):
@@ -213,13 +217,12 @@ func (r *Recorder) Step(s Step) (entries []Entry) {
 	}
 	d.Last = s.Time
 	r.take(s)
-	r.count(s.Time, s.Banks)
 	for i := range s.Transitions {
 		if c := r.note(&s.Transitions[i]); c != nil {
 			entries = append(entries, Entry{Correction: c})
 		}
 	}
-	d.Performance, r.days = s.Performance, s.Days
+	d.Performance = s.Performance
 	return entries
 }
 
@@ -235,8 +238,9 @@ func (r *Recorder) open(now time.Time) {
 	}
 	r.day = open{
 		Date: now.In(r.s.Zone).Format(DateLayout), From: from, To: to,
-		Last: r.day.Last, Tallies: tallies, ByPriority: map[string]int{}, Banks: nextDay(r.day.Banks, from),
+		Last: r.day.Last, Tallies: tallies, ByPriority: map[string]int{},
 	}
+	r.day.Banks = r.beginBanks(now)
 }
 
 // close makes the record of the present day.
@@ -315,9 +319,6 @@ func (r *Recorder) Restore(data []byte) error {
 	}
 	if s.Open.ByPriority == nil {
 		s.Open.ByPriority = map[string]int{}
-	}
-	if s.Open.Banks == nil {
-		s.Open.Banks = map[string]bankDay{}
 	}
 	r.day = s.Open
 	r.forget()

@@ -37,43 +37,21 @@ type Totals struct {
 	Off int `json:"off"`
 }
 
-// bankDay is the ledger of a bank at the beginning of the day and at the last step.
+// bankDay is the ledger of a bank when the day began, or when it was first seen.
 type bankDay struct {
 	Began Totals    `json:"began"`
-	Since time.Time `json:"since"` // when that was
-	Last  Totals    `json:"last"`
-	// Anew: the ledger was lost in this day, and what was used before with it.
-	Anew bool `json:"anew,omitempty"`
+	Since time.Time `json:"since"`
 }
 
 // lost is by how much more the use may fall than scales can make it: then the
 // ledger is another one.
 const lost units.Kilograms = 50
 
-// count takes the totals of the banks, in the order of the settings.
-func (r *Recorder) count(at time.Time, totals []Totals) {
-	for i := range r.s.Banks {
-		if i >= len(totals) {
-			return
-		}
-		name, now := r.s.Banks[i].Name, totals[i]
-		b, known := r.day.Banks[name]
-		switch {
-		case !known:
-			b = bankDay{Began: now, Since: at.UTC()}
-		case now.Off < b.Last.Off || now.Used < b.Last.Used-lost:
-			b.Began, b.Since, b.Anew = now, at.UTC(), true
-		}
-		b.Last = now
-		r.day.Banks[name] = b
-	}
-}
-
-// nextDay is what a new day begins with.
-func nextDay(banks map[string]bankDay, from time.Time) map[string]bankDay {
-	out := make(map[string]bankDay, len(banks))
-	for name, b := range banks {
-		out[name] = bankDay{Began: b.Last, Since: from.UTC(), Last: b.Last}
+// beginBanks is what a day begins with.
+func (r *Recorder) beginBanks(now time.Time) map[string]bankDay {
+	out := map[string]bankDay{}
+	for i, t := range r.s.Totals() {
+		out[r.s.Banks[i].Name] = bankDay{t, now.UTC()}
 	}
 	return out
 }
@@ -90,22 +68,26 @@ func (r *Recorder) supplyItems(lines []Item) []Item {
 		}
 		return nil
 	}
-	day := r.day.To.Sub(r.day.From).Seconds()
+	day, totals := r.day.To.Sub(r.day.From).Seconds(), r.s.Totals()
 	var items []Item
-	for _, b := range r.s.Banks {
+	for i, b := range r.s.Banks {
 		name := func(q plant.Quantity) string { return plant.Name(plant.BankKind, b.Name, q) }
 		weight := at(name(LowestWeight))
 		mass := units.MustParse(weight.Unit)
 		book, counted := r.day.Banks[b.Name]
-		used := float64(book.Last.Used - book.Began.Used)
+		var moved Totals
+		if counted = counted && i < len(totals); counted {
+			moved = Totals{totals[i].Used - book.Began.Used, totals[i].Off - book.Began.Off}
+			counted = moved.Off >= 0 && moved.Used > -lost
+		}
+		used := float64(moved.Used)
 		add := func(q plant.Quantity, v float64, unit units.Unit, covered float64, detail string) {
 			it := Item{Name: name(q), Unit: unit.Symbol, Covered: covered, Detail: detail}
-			if counted && weight.Covered > 0 {
+			if counted {
 				shown := unit.FromSI(v)
 				it.Value = &shown
-			}
-			if book.Anew {
-				it.doubt("the ledger began anew in the day: what was before is not known")
+			} else {
+				it.Covered, it.Detail = 0, "the ledger began anew in the day, or there is none"
 			}
 			items = append(items, it)
 		}
@@ -136,7 +118,7 @@ func (r *Recorder) supplyItems(lines []Item) []Item {
 				missing(DoseOfDay, concentration)
 			}
 		}
-		add(ContainersChanged, float64(book.Last.Off-book.Began.Off), one, weight.Covered, "taken off the scale")
+		add(ContainersChanged, float64(moved.Off), one, weight.Covered, "taken off the scale")
 	}
 	return items
 }
