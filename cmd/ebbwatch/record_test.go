@@ -304,6 +304,7 @@ func TestRecordBesideTheDaemon(t *testing.T) {
 		t.Fatal(err)
 	}
 	ctx, cancel := context.WithCancel(t.Context())
+	defer cancel()
 	done, errs := make(chan int, 1), &lockedBuffer{}
 	go func() { done <- run(ctx, []string{"run", "--site", path}, io.Discard, errs) }()
 	eventually(t, "the present day is on disk", func() bool {
