@@ -161,7 +161,7 @@ func watch(ctx context.Context, site *config.Site, w watching) error {
 	}
 	if site.Registers != nil {
 		ro := registers.Options{Snapshot: a.Snapshot, Now: w.now, Log: w.log}
-		if toRegisters, err = serveRegisters(site.Registers, core, a.Snapshot().Conditions, ro); err != nil {
+		if toRegisters, err = serveRegisters(site, core, a.Snapshot().Conditions, ro); err != nil {
 			return err
 		}
 	}
