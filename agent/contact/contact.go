@@ -110,7 +110,7 @@ const overfull = 1.2
 // Segment rolls the flow and volume of an hour, and follows the water. The static
 // T10 is that of practice, V/Q times the baffling factor, on the safe side of the
 // hour: a rising flow or a falling level acts at once, a falling flow or a rising
-// level only as the hour passes. No regulation prescribes a rolling T10, and the
+// level only as the hour passes. While no water moves there is none. No regulation prescribes a rolling T10, and the
 // static one is not always the lower.
 type Segment struct {
 	s        Settings
@@ -302,7 +302,9 @@ func (g *Segment) t10(flow reading.Reading, volume Value) (t10 Value, lowest flo
 		q = max(q, water/seconds)
 	}
 	t10 = derive(g.s.BafflingFactor*lowest/q, flow.Quality, volume.Quality)
-	if flow.Quality.Usable() && volume.Quality.Usable() && q <= trickle {
+	if flow.Quality.Usable() && volume.Quality.Usable() && flow.Value <= trickle {
+		// The hour's mean would make it longer with each minute in which nothing
+		// moves, or in which a meter that has failed shows nought.
 		t10 = Value{0, reading.BadBecause(reading.NoFlow)}
 	}
 	return t10, lowest

@@ -211,6 +211,11 @@ func NewCollector(src Source) prometheus.Collector {
 	const owed = "Log inactivation that is left to disinfection, filtration credit taken off."
 	add(plant.TrainKind, plant.GiardiaLogOwed, "train_inactivation_owed_log", owed, 1, "organism", "giardia")
 	add(plant.TrainKind, plant.VirusLogOwed, "train_inactivation_owed_log", owed, 1, "organism", "virus")
+	const trainDay = "Inactivation ratio of the regulatory day so far, segments added: by the values at the end of their peak hour, any 60 minutes or a clock hour, and by the day's extremes each by itself."
+	add(plant.TrainKind, plant.DayRatio, "train_day_inactivation_ratio", trainDay, 1, "by", "peak-hour")
+	add(plant.TrainKind, plant.DayRatioClockHour, "train_day_inactivation_ratio", trainDay, 1, "by", "peak-clock-hour")
+	add(plant.TrainKind, plant.DayRatioExtremes, "train_day_inactivation_ratio", trainDay, 1, "by", "extremes")
+	add(plant.TrainKind, plant.DayCovered, "train_day_covered_ratio", "Share of the whole day of which all inputs are known, of the segment with the least.", 1)
 	add(plant.TrainKind, plant.RatioAhead, "train_inactivation_ratio_ahead", "Lowest inactivation ratio of the coming hour, each segment at its own lowest.", 1)
 	add(plant.EntryKind, plant.UnderResidual, "entry_under_residual_seconds", "How long the residual has been under its least without a break.", 1)
 	add(plant.EntryKind, plant.UnderResidualLeft, "entry_under_residual_left_seconds", "How long it may still be so; negative after the limit.", 1)

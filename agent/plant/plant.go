@@ -202,6 +202,7 @@ type segment struct {
 	state                            *contact.Segment
 	day                              *contact.Day
 	last                             contact.Result
+	record                           contact.DayRecord // of the day so far
 	residual, ph, temperature, level int
 	flows                            []int
 	inputs                           []int // all of these points
@@ -288,7 +289,7 @@ func New(s Settings) (*Plant, error) {
 		}
 		t.explain(p)
 		p.trains = append(p.trains, t)
-		for _, q := range []Quantity{InactivationRatio, GiardiaLog, VirusLog, RatioAhead, GiardiaLogOwed, VirusLogOwed} {
+		for _, q := range []Quantity{InactivationRatio, GiardiaLog, VirusLog, RatioAhead, GiardiaLogOwed, VirusLogOwed, DayRatio, DayRatioClockHour, DayRatioExtremes, DayCovered} {
 			p.add(Figure{Kind: TrainKind, Owner: tr.Name, Quantity: q, Unit: one})
 		}
 	}

@@ -17,6 +17,7 @@ type train struct {
 	segments     []int
 	credits      []contact.Credit
 	method, owed string
+	days         []string // as dayWays
 }
 
 // entry is an entry point at work.
@@ -30,6 +31,7 @@ type entry struct {
 
 // segment makes one from its settings.
 func (p *Plant) segment(sg Segment, find, optional func(owner, name string) int) segment {
+	sg.Settings.Method = cmp.Or(sg.Settings.Method, contact.Table) // each figure names it
 	s := segment{
 		Segment: sg, state: contact.NewSegment(sg.Settings), day: contact.NewDay(sg.Settings, p.zone),
 		residual: find(sg.Name, sg.Residual), ph: find(sg.Name, sg.PH), temperature: find(sg.Name, sg.Temperature),
@@ -84,19 +86,20 @@ func (p *Plant) sum(points []int) reading.Reading {
 
 // methods names how the figures of a segment are made, put together once.
 type methods struct {
-	ratio, detail                                   map[contact.Basis]string
-	ahead, rollingHour, clockHour, extremes, lowest string
+	ratio, detail map[contact.Basis]string
+	ahead, lowest string
+	days          []string // as dayWays
 }
 
 func newMethods(required contact.Method) methods {
 	by := "; required CT by the method " + string(required)
 	m := methods{
 		ratio: map[contact.Basis]string{}, detail: map[contact.Basis]string{},
-		ahead:       contact.Assumption + by,
-		rollingHour: "values at the end of the peak hour, any 60 minutes" + by,
-		clockHour:   "values at the end of the peak hour, from full to full hour" + by,
-		extremes:    "the day's extremes each by itself" + by,
-		lowest:      "the lowest at any one time" + by,
+		ahead:  contact.Assumption + by,
+		lowest: "the lowest at any one time" + by,
+	}
+	for _, way := range dayWays {
+		m.days = append(m.days, way.words+by)
 	}
 	for _, b := range []contact.Basis{contact.Static, contact.EntryForm, contact.InflowForm} {
 		m.ratio[b] = "T10 " + string(b) + by
@@ -165,10 +168,11 @@ func (s *segment) step(p *Plant, now time.Time, w *writer) {
 	put(r.Ahead.Lowest, by.ahead)
 	put(contact.Value{Value: r.Ahead.LowestIn.Seconds(), Quality: r.Ahead.Lowest.Quality}, by.ahead)
 
-	day := s.day.Record()
-	put(day.AtRollingHour.Ratio, by.rollingHour)
-	put(day.AtClockHour.Ratio, by.clockHour)
-	put(day.Extremes.Ratio, by.extremes)
+	s.record = s.day.Record()
+	day := &s.record
+	for i := range dayWays {
+		put(dayWays[i].of(day).Ratio, by.days[i])
+	}
 	put(day.LowestRatio, by.lowest)
 	put(day.LowestResidual, "the lowest reading")
 	put(day.RollingHour.Flow, "highest mean of any 60 minutes")
@@ -199,6 +203,35 @@ func (t *train) step(p *Plant, w *writer) {
 	w.next(ahead.Quality, at).set(ahead.Value).Method = "each segment at its lowest of the coming hour; " + contact.Assumption
 	w.next(reading.GoodQuality(), at).set(t.GiardiaLog).Method = t.owed
 	w.next(reading.GoodQuality(), at).set(t.VirusLog).Method = t.owed
+	t.stepDay(p, w, at)
+}
+
+// stepDay gives the day of a train: the sum of what its segments earn, and as much
+// covered as the least of them.
+func (t *train) stepDay(p *Plant, w *writer, at time.Time) {
+	covered := 1.0
+	for i := range dayWays {
+		t.credits = t.credits[:0]
+		for _, s := range t.segments {
+			r := &p.segments[s].record
+			t.credits = append(t.credits, dayWays[i].of(r).Credit)
+			covered = min(covered, r.Covered)
+		}
+		ratio := contact.Total(t.GiardiaLog, t.VirusLog, t.credits...).Ratio
+		w.next(ratio.Quality, at).set(ratio.Value).Method = t.days[i]
+	}
+	w.next(reading.GoodQuality(), at).set(covered).Method = "that of the segment with the least"
+}
+
+// dayWays are the ways to the ratio of a day.
+var dayWays = []struct {
+	q     Quantity
+	words string
+	of    func(*contact.DayRecord) *contact.DayRatio
+}{
+	{DayRatio, "values at the end of the peak hour, any 60 minutes", func(d *contact.DayRecord) *contact.DayRatio { return &d.AtRollingHour }},
+	{DayRatioClockHour, "values at the end of the peak hour, from full to full hour", func(d *contact.DayRecord) *contact.DayRatio { return &d.AtClockHour }},
+	{DayRatioExtremes, "the day's extremes each by itself", func(d *contact.DayRecord) *contact.DayRatio { return &d.Extremes }},
 }
 
 // explain names the methods of a train.
@@ -209,6 +242,9 @@ func (t *train) explain(p *Plant) {
 		by = append(by, s.Name+" by "+string(s.Settings.Method))
 	}
 	t.method = "sum over segments, 40 CFR 141.534: " + strings.Join(by, ", ")
+	for _, way := range dayWays {
+		t.days = append(t.days, way.words+" of each segment; "+t.method)
+	}
 	t.owed = cmp.Or(t.Filtration.Explain(), "as the site file says")
 }
 
@@ -242,9 +278,8 @@ func (e *entry) step(p *Plant, now time.Time, w *writer) {
 // were over, in the order of the settings. Where there is none it is zero.
 func (p *Plant) Days() (present, finished []contact.DayRecord) {
 	for i := range p.segments {
-		day := p.segments[i].day
-		last, _ := day.Finished()
-		present, finished = append(present, day.Record()), append(finished, last)
+		last, _ := p.segments[i].day.Finished()
+		present, finished = append(present, p.segments[i].record), append(finished, last)
 	}
 	return present, finished
 }

@@ -41,6 +41,7 @@ const (
 	Exception     = "exception"      // exception reply; the code follows: exception-2
 	NotANumber    = "not-a-number"   // NaN or infinity in the registers
 	InvalidCode   = "invalid-code"   // a BCD digit over 9, or a character of a text that cannot be printed
+	WordOrder     = "word-order"     // makes sense only with its registers the other way round
 	NoReading     = "no-reading"     // the value by which the instrument says that it has none
 	SensorFailure = "sensor-failure" // a loop current by which a transmitter tells of its failure
 	OutOfRange    = "out-of-range"   // outside the range of the instrument
@@ -173,6 +174,8 @@ func Explain(reason string) string {
 		return "sends a value that is not a number"
 	case InvalidCode:
 		return "sends a digit over 9 or a character that cannot be printed"
+	case WordOrder:
+		return "sends its registers in another order than the site file has"
 	case NoReading:
 		return "says that it has no reading"
 	case SensorFailure:

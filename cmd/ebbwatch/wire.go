@@ -163,6 +163,9 @@ func reach(l config.Line) string {
 }
 
 func adjust(a alarms.Setting, by config.AlarmSetting) alarms.Setting {
+	if by.Limit != nil && *by.Limit != a.Limit {
+		a.Source = ""
+	}
 	set(&a.Limit, by.Limit)
 	set(&a.Deadband, by.Deadband)
 	set(&a.OnDelay, by.OnDelay)
