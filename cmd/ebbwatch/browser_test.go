@@ -26,10 +26,16 @@ func appendTo(t testing.TB, path, text string) {
 	}
 }
 
-// secure gets a path of a server with a certificate of the test's own.
+// insecure takes a certificate of the test's own.
+func insecure() *http.Client {
+	return &http.Client{Transport: &http.Transport{DisableKeepAlives: true, TLSClientConfig: &tls.Config{InsecureSkipVerify: true}}}
+}
+
+// secure gets a path of a server over TLS.
 func secure(t testing.TB, address, path string) (code int, body string) {
 	t.Helper()
-	client := &http.Client{Timeout: 5 * time.Second, Transport: &http.Transport{DisableKeepAlives: true, TLSClientConfig: &tls.Config{InsecureSkipVerify: true}}}
+	client := insecure()
+	client.Timeout = 5 * time.Second
 	resp, err := client.Get("https://" + address + path)
 	if err != nil {
 		return 0, err.Error()

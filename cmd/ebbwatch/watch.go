@@ -158,7 +158,7 @@ func watch(ctx context.Context, site *config.Site, w watching) error {
 			return err
 		}
 	}
-	w.log.Info("watching", "site", site.Name, "instruments", len(site.Instruments), "http", out.main.Addr().String())
+	w.log.Info("watching", append([]any{"site", site.Name, "instruments", len(site.Instruments)}, out.addresses()...)...)
 	if w.ready != nil {
 		w.ready(out.main.Addr().String())
 	}
