@@ -135,8 +135,10 @@ type eventData struct {
 	Annunciate   bool            `json:"annunciate,omitempty"`
 	Order        *alarms.Ordered `json:"order,omitempty"`
 	LastPriority alarms.Priority `json:"last_priority,omitempty"`
+	Record       json.RawMessage `json:"record,omitempty"`
 	alarms.Payload
-	History bool `json:"history,omitempty"`
+	History     bool `json:"history,omitempty"`
+	ClockUnsure bool `json:"clock_unsure,omitempty"`
 }
 
 // event makes the message that tells a stored transition.
@@ -160,8 +162,8 @@ func transitionEvent(site, store string, seq uint64, data []byte, t alarms.Trans
 		Sequence: fmt.Sprintf("%020d", seq),
 		Data: eventData{
 			Time: alarms.Stamp(t.Time), From: t.From, To: t.To, Cause: t.Cause,
-			Annunciate: t.Annunciate, Order: t.Order, LastPriority: t.LastPriority,
-			Payload: t.After.Payload(), History: history,
+			Annunciate: t.Annunciate, Order: t.Order, LastPriority: t.LastPriority, Record: t.Record,
+			Payload: t.After.Payload(), History: history, ClockUnsure: t.ClockUnsure,
 		},
 	}
 }

@@ -118,7 +118,7 @@ func watch(ctx context.Context, site *config.Site, w watching) error {
 		}
 	}}
 	o := agent.Options{
-		Plant: core, Alarms: alarmSettings(site, words), Now: w.now, Log: w.log, Teller: t, Wake: t.wake,
+		Plant: core, Alarms: alarmSettings(site, words), Now: w.now, Log: w.log, Teller: t, Wake: t.wake, ClockUnsure: newClockJudge(store).unsure,
 		Source: fieldSource{source, times}, Store: store, Escalation: told.escalation, Edges: append(told.edges(), kept.archive.Run), Roles: rights,
 		Watches: []agent.Watch{{Alarm: w.realTime(alarms.RecordFailing("self.record")), Err: kept.archive.Err}},
 	}
@@ -154,11 +154,11 @@ func watch(ctx context.Context, site *config.Site, w watching) error {
 	}
 	if site.Registers != nil {
 		ro := registers.Options{Snapshot: a.Snapshot, Now: w.now, Log: w.log}
-		if toRegisters, err = serveRegisters(site.Registers, core, a.Snapshot().Conditions, ro); err != nil {
+		if toRegisters, err = serveRegisters(site, core, a.Snapshot().Conditions, ro); err != nil {
 			return err
 		}
 	}
-	w.log.Info("watching", "site", site.Name, "instruments", len(site.Instruments), "http", out.main.Addr().String())
+	w.log.Info("watching", append([]any{"site", site.Name, "instruments", len(site.Instruments)}, out.addresses()...)...)
 	if w.ready != nil {
 		w.ready(out.main.Addr().String())
 	}
