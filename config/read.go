@@ -63,6 +63,7 @@ func (r *siteReader) site(root *yaml.Node) *Site {
 	s.AlarmRules = each(top.get("alarm_rules"), r.alarmRule)
 	r.telling(top, s)
 	s.Registers = r.registers(top.get("registers"))
+	s.Recording = r.recording(top.get("recording"))
 	return s
 }
 
