@@ -8,6 +8,7 @@ import (
 	"fmt"
 	"io"
 	"os"
+	"strings"
 	"time"
 )
 
@@ -73,7 +74,8 @@ func (f *Files) open() error {
 	f.file, f.read, f.whole, f.reader = file, &counter{in: file}, nil, nil
 	in := bufio.NewReaderSize(f.read, 64<<10)
 	var plain io.Reader = in
-	if magic, _ := in.Peek(2); bytes.Equal(magic, []byte{0x1f, 0x8b}) { // RFC 1952, section 2.3.1
+	magic, _ := in.Peek(2) // RFC 1952, section 2.3.1
+	if bytes.Equal(magic, []byte{0x1f, 0x8b}) || strings.HasSuffix(file.Name(), ".gz") {
 		f.whole = &wholeLines{}
 		if z, err := gzip.NewReader(in); err != nil {
 			f.whole.why, f.whole.err = err, io.EOF
@@ -93,17 +95,20 @@ func (f *Files) open() error {
 // broken tells whether an error is that of a compressed file which is cut or damaged,
 // and takes note of it. What a file says that is whole is the fault of who wrote it.
 func (f *Files) broken(err error) bool {
-	var fault *Fault
-	switch {
-	case f.whole == nil:
-		return false
-	case f.whole.why != nil:
-	case f.reader != nil && f.reader.Exact() && errors.As(err, &fault):
-		f.whole.why = fmt.Errorf("line %d is damaged", fault.Line)
-	default:
+	if f.whole == nil {
 		return false
 	}
-	f.reader = nil
+	var fault *Fault
+	if errors.As(err, &fault) && f.whole.why == nil {
+		// Its checksum, at its end, tells a fault from a damage.
+		if io.Copy(io.Discard, f.whole); f.whole.why != nil {
+			f.whole.why = fmt.Errorf("line %d cannot be read, %w", fault.Line, f.whole.why)
+		}
+	}
+	if f.whole.why == nil {
+		return false
+	}
+	f.leaveOut()
 	return true
 }
 
@@ -151,13 +156,20 @@ func (f *Files) leave() {
 	if f.whole != nil && f.whole.why != nil {
 		f.cut = append(f.cut, fmt.Sprintf("%s (%v)", f.file.Name(), f.whole.why))
 	}
-	if f.reader != nil {
-		f.twice += f.reader.Twice()
-		for p, n := range f.reader.Unknown() {
-			f.unknown[p] += n
-		}
-	}
+	f.leaveOut()
 	f.Close()
+}
+
+// leaveOut is done with the reader.
+func (f *Files) leaveOut() {
+	if f.reader == nil {
+		return
+	}
+	f.twice += f.reader.Twice()
+	for p, n := range f.reader.Unknown() {
+		f.unknown[p] += n
+	}
+	f.reader = nil
 }
 
 // Cut lists the files that end before their end, each with the reason.
@@ -239,7 +251,7 @@ func (w *wholeLines) fill() {
 	case err != nil:
 		w.why, w.err = err, io.EOF
 	case w.full == 0 && len(w.buf) > maxLine:
-		w.err = fmt.Errorf("a line of over %d bytes, expected rows of CSV", maxLine)
+		w.why, w.err = fmt.Errorf("a line of over %d bytes", maxLine), io.EOF
 	}
 }
 

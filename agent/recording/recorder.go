@@ -1,6 +1,7 @@
 package recording
 
 import (
+	"cmp"
 	"log/slog"
 	"slices"
 	"sync"
@@ -25,6 +26,10 @@ type Options struct {
 	// Speed is that of Head.
 	Speed float64
 	Log   *slog.Logger
+
+	// flushEvery is what a power cut may cost: more often wears flash. retryEvery is
+	// the pause after the disk refused. Patience is how long Close waits.
+	flushEvery, retryEvery, patience time.Duration
 }
 
 // The bounds that no option sets.
@@ -33,15 +38,13 @@ const (
 	queueLen   = 1 << 14        // entries, likewise
 	fileAge    = 24 * time.Hour // after which a new file begins
 	shares     = 16             // files that MaxBytes is cut into
-	flushEvery = time.Minute    // what a power cut may cost; more often wears flash
-	retryEvery = time.Minute    // after the disk refused
-	patience   = 5 * time.Second
+	maxFiles   = 5000           // of one that fails again and again
 )
 
 // Recorder writes what goes into the core. All but Close and Stats belong to one
-// goroutine, the owner of the core, and never wait: a goroutine of its own writes, and what the
-// disk does not take in time is left out. The recording then goes on with a new
-// file, whose head tells how much is missing.
+// goroutine, the owner of the core, and never wait: a goroutine of its own writes, and
+// what the disk does not take in time is left out. The recording then goes on with a
+// new file, whose head tells how much is missing.
 type Recorder struct {
 	o      Options
 	origin time.Time // the first head, of which boot is the wall clock's time
@@ -77,6 +80,9 @@ func Start(o Options) *Recorder {
 	if o.Log == nil {
 		o.Log = slog.New(slog.DiscardHandler)
 	}
+	o.flushEvery = cmp.Or(o.flushEvery, time.Minute)
+	o.retryEvery = cmp.Or(o.retryEvery, time.Minute)
+	o.patience = cmp.Or(o.patience, 5*time.Second)
 	r := &Recorder{
 		o: o, queue: make(chan []byte, queueLen), free: make(chan []byte, 64), stopped: make(chan struct{}),
 	}
@@ -91,7 +97,7 @@ func (r *Recorder) Close() {
 	r.stop.Do(func() { close(r.queue) })
 	select {
 	case <-r.stopped:
-	case <-time.After(patience):
+	case <-time.After(r.o.patience):
 		r.o.Log.Error("the recording could not be ended: the disk does not answer")
 	}
 }
@@ -198,7 +204,7 @@ func (r *Recorder) put(b []byte, entries uint64) {
 func (r *Recorder) write() {
 	defer close(r.stopped)
 	defer r.writer.close()
-	flush := time.NewTicker(flushEvery)
+	flush := time.NewTicker(r.o.flushEvery)
 	defer flush.Stop()
 	for {
 		select {

@@ -60,6 +60,10 @@ func (w *writer) write(b []byte, now time.Time) {
 		w.ask(now)
 	case head:
 		w.tell(nil)
+	case w.size >= w.o.MaxBytes/shares*3/2: // no head came, since too much waited
+		w.close()
+		w.retryAt = now
+		w.ask(now)
 	case w.size >= w.o.MaxBytes/shares:
 		w.wanted.Store(true)
 	}
@@ -103,13 +107,13 @@ func (w *writer) prune(now time.Time) error {
 		return err
 	}
 	room := w.o.MaxBytes - 2*w.o.MaxBytes/shares
-	for _, p := range slices.Backward(paths) {
+	for i, p := range slices.Backward(paths) {
 		info, err := os.Stat(p)
 		if err != nil {
 			return err
 		}
 		room -= info.Size()
-		if room >= 0 && (w.o.MaxAge == 0 || now.Sub(info.ModTime()) < w.o.MaxAge) {
+		if room >= 0 && len(paths)-i < maxFiles && (w.o.MaxAge == 0 || now.Sub(info.ModTime()) < w.o.MaxAge) {
 			continue
 		}
 		if err := os.Remove(p); err != nil {
@@ -151,10 +155,13 @@ func (w *writer) close() {
 func (w *writer) failed(err error, now time.Time) {
 	if w.file != nil {
 		w.file.Close()
+		if w.size == 0 {
+			os.Remove(w.file.Name())
+		}
 		w.file = nil
 	}
 	w.dropped.Add(1)
-	w.retryAt = now.Add(retryEvery)
+	w.retryAt = now.Add(w.o.retryEvery)
 	w.tell(err)
 }
 

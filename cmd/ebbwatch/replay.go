@@ -244,9 +244,9 @@ func (p *replay) files(figures, events string) (end func() error, err error) {
 }
 
 // run steps all runs through the readings. Between readings of a history time passes
-// in ticks: of a second, or a sixth of --every.
+// in ticks.
 func (p *replay) run(ctx context.Context, in *recording.Files, progress func(done float64, at time.Time)) error {
-	tick := max(time.Second, p.every/6)
+	fine, coarse := max(time.Second, p.every/6), max(10*time.Second, p.every)
 	for n := 0; ; n++ {
 		e, err := in.Next()
 		if err == io.EOF {
@@ -264,7 +264,7 @@ func (p *replay) run(ctx context.Context, in *recording.Files, progress func(don
 		p.note(e, in.Exact())
 		for _, r := range p.runs {
 			if !in.Exact() {
-				r.pass(e.Time, tick)
+				r.pass(e.Time, fine, coarse)
 			}
 			if err := r.take(e); err != nil {
 				return err

@@ -27,7 +27,7 @@ type replayer struct {
 	// settings of the plant, for a speed of the recording.
 	settings func(watching) plant.Settings
 	// onStep and onEvents see what comes out, with the wall clock's times; onStep may
-	// be nil.
+	// be nil and may not keep the figures.
 	onStep   func(at time.Time, figures []plant.Figure)
 	onEvents func(ts []alarms.Transition)
 
@@ -114,6 +114,7 @@ func (r *replayer) step(e *recording.Entry) {
 		r.onStep(e.Time.Add(e.Astray), figures)
 	}
 	r.tell(ts, e.Astray)
+	r.core.Plant.Reuse(figures)
 }
 
 func (r *replayer) tell(ts []alarms.Transition, astray time.Duration) {
@@ -125,16 +126,27 @@ func (r *replayer) tell(ts []alarms.Transition, astray time.Duration) {
 	}
 }
 
-// pass lets time pass up to a time, a tick at a time, where a history has no steps.
-// After ten minutes without a reading ticks of a minute do.
-func (r *replayer) pass(until time.Time, tick time.Duration) {
+// lead is how long before new readings those before them are judged once more.
+const lead = time.Second
+
+// pass lets time pass up to a time, where a history has no steps: in fine ticks while
+// a delay runs, else in coarse ones, of a minute after ten without a reading. The last
+// one comes just before the new readings: what held until then has held.
+func (r *replayer) pass(until time.Time, fine, coarse time.Duration) {
 	if r.core == nil || r.last.IsZero() {
 		return
 	}
-	since := r.last
-	for at := since.Add(tick); at.Before(until); at = at.Add(tick) {
-		if at.Sub(since) > 10*time.Minute {
+	for since, end := r.last, until.Add(-lead); r.last.Before(end); {
+		tick := coarse
+		switch {
+		case r.core.Evaluator.Pending():
+			tick = fine
+		case r.last.Sub(since) >= 10*time.Minute:
 			tick = max(tick, time.Minute)
+		}
+		at := r.last.Add(tick)
+		if at.After(end) {
+			at = end
 		}
 		r.step(&recording.Entry{Time: at})
 	}

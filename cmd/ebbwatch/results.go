@@ -43,7 +43,7 @@ func (f *figuresFile) step(at time.Time, figures []plant.Figure) {
 		f.row = append(append(b, csvText(g.Quality.String())...), "\r\n"...)
 		f.out.Write(f.row)
 	}
-	f.last = figures
+	f.last = append(f.last[:0], figures...)
 }
 
 func (f *figuresFile) flush() error { return f.out.Flush() }
