@@ -107,6 +107,9 @@ type Options struct {
 	Source Source
 	Store  Store
 	Teller Teller
+	// Wake is called as soon as events were committed, before the notices are: a
+	// disk that hangs holds them once, not twice. It may not block.
+	Wake func()
 	// Escalation tells people; nil tells nobody.
 	Escalation *Escalation
 	// Recorder keeps what goes into the core; nil keeps nothing.
@@ -297,6 +300,7 @@ func (a *Agent) own(ctx context.Context) error {
 	for {
 		select {
 		case <-ctx.Done():
+			a.probe() // what is counted since the last commit outlives a stop
 			return ctx.Err()
 		case rs := <-a.batches:
 			a.fold(rs)
@@ -315,7 +319,8 @@ func (a *Agent) own(ctx context.Context) error {
 	}
 }
 
-// obey carries out an order. What a sample changes is committed with its record.
+// obey carries out an order. What a sample or a service changes is committed with
+// its record.
 func (a *Agent) obey(o alarms.Order) alarms.Answer {
 	now := a.o.Now()
 	if r := a.recorder(now); r != nil {
@@ -412,6 +417,9 @@ const performanceEvery = 10 * time.Second
 func (a *Agent) publish(now time.Time, figures []plant.Figure, ts []alarms.Transition) {
 	if len(ts) > 0 {
 		a.remember(&a.storeError, a.commit(ts))
+		if a.o.Wake != nil {
+			a.o.Wake()
+		}
 	}
 	conditions := a.core.Evaluator.Conditions()
 	a.escalate(now, ts, conditions)

@@ -91,12 +91,17 @@ func TestPeopleAreTold(t *testing.T) {
 		begin := time.Now()
 		r := newRig(t, store, dry)
 		woken := r.withNotices(t, notices)
+		var before []int // the commits of notices before those who tell of events are woken
+		r.o.Wake = func() { before = append(before, notices.commits) }
 		r.runFor(t, 30*time.Second)
+		if !slices.Equal(before, []int{1}) {
+			t.Errorf("events were told after %d commits of notices, expected once, after that of the start", before)
+		}
 		if got, want := notices.story(begin), "5s raised on-call-1; "; got != want || *woken != 1 {
 			t.Errorf("told %q, woken %d times; expected %q, once", got, *woken, want)
 		}
-		if notices.commits != 2 {
-			t.Errorf("%d commits, expected one for the notice and one at the start that probes the disk", notices.commits)
+		if notices.commits != 3 {
+			t.Errorf("%d commits, expected one for the notice, one at the start that probes the disk and one at the stop", notices.commits)
 		}
 		time.Sleep(20 * time.Second) // down
 		again := newRig(t, store, dry)

@@ -162,6 +162,8 @@ type Ordered struct {
 	Reason string `json:"reason,omitempty"`
 	Result Result `json:"result"`
 	Why    string `json:"why,omitempty"`
+	// Correction is that of an order to correct that was done.
+	Correction *Correction `json:"correction,omitempty"`
 	// Unrecorded is how many refused orders before this one left no record,
 	// because too many came.
 	Unrecorded int `json:"unrecorded,omitempty"`

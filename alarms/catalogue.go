@@ -243,6 +243,24 @@ func MemoryFailing(input string) Setting {
 	}
 }
 
+// RecordFailing is the record of days when it cannot be written.
+func RecordFailing(input string) Setting {
+	return Setting{
+		Name: "record-failing", Kind: StateOn, Input: input, OnDelay: time.Minute, OffDelay: 10 * time.Second,
+		Priority: Low, Place: "ebbwatch", Subject: "The record of days",
+		ShelveMax: 24 * time.Hour,
+		LikelyCause: []string{
+			"The disk is full, worn out or read-only.",
+		},
+		Consequence: "Days and corrections wait in memory; a restart would lose them from the record.",
+		FirstAction: []string{
+			"Free space on the disk of the state folder, or replace the storage.",
+			"Write down the day's figures from the page until this alarm clears.",
+		},
+		RespondWithin: 8 * time.Hour,
+	}
+}
+
 // MemoryLost tells that the journal had to be started anew. It latches, since
 // what was lost stays lost until a person has taken note.
 func MemoryLost(input string) Setting {

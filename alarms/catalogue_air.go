@@ -107,12 +107,12 @@ func DetectorOverdue(detector, room, input string) Setting {
 		ShelveMax: 7 * 24 * time.Hour, ReAlarm: 7 * 24 * time.Hour,
 		LikelyCause: []string{
 			"The work was left undone.",
-			"It was done, and the day in the site file was not changed.",
+			"It was done, and nobody has said so.",
 		},
 		Consequence: "A detector that nobody has tested may not see gas, although it shows a good zero.",
 		FirstAction: []string{
-			"Plan the work as the detector's manual says; order the test of its alarms first, so that people know.",
-			"Then write the day into the site file.",
+			"Plan the work as the detector's manual says; order its test first, so that people know.",
+			"Then record it by the order serviced, or write the day into the site file.",
 		},
 		RespondWithin: 7 * 24 * time.Hour,
 	}

@@ -244,8 +244,7 @@ func (e *Evaluator) tick(out []Transition, a *alarm, now time.Time, elapsed time
 	}
 	if !a.testUntil.IsZero() {
 		if a.testLeft -= elapsed; a.testLeft <= 0 || past(a.testUntil, now) {
-			a.testUntil, a.testLeft = time.Time{}, 0
-			out = append(out, e.write(a, now, TestEnded, a.state(), record, nil))
+			out = append(out, e.endTest(a, now, nil))
 		}
 	}
 	if a.ReAlarm > 0 && a.machine.state() == Acknowledged {
@@ -345,8 +344,12 @@ func (a *alarm) condition() Condition {
 		Vote:           a.sample.Vote,
 	}
 	if a.sample.First != "" {
-		c.FirstAction = append([]string{a.sample.First}, a.FirstAction...)
+		c.FirstAction = append([]string{a.sample.First}, c.FirstAction...)
 	}
+	if a.AtTest != "" && !a.testUntil.IsZero() {
+		c.FirstAction = slices.Insert(slices.Clone(c.FirstAction), min(1, len(c.FirstAction)), a.AtTest)
+	}
+	c.Evidence = a.tested(c.Evidence)
 	if a.hidden() {
 		c.Underlying = a.core()
 	}

@@ -282,7 +282,7 @@ func TestCatalogueIsRationalised(t *testing.T) {
 		EmptyNotice("b", "room", "x"), EmptyUrgent("b", "room", "x"), DetectorLevel("g", "room", "x", 1, leave, safetyNote), DetectorLevel("g", "room", "x", 2, leave, safetyNote), DetectorLevel("g", "room", "x", 3, leave, safetyNote),
 		DetectorRising("g", "room", "x", 1, leave, safetyNote), ExposureHigh("g", "room", "8h", "x"), DetectorOverdue("g", "room", "x"), RoomVote("r", "x", leave, safetyNote),
 		RoomBlind("r", "x"), RoomDeviation("r", "x", "x"), VentilationFailed("r", "x"),
-		DetectorUnavailable("g", "room", "x"), InstrumentLost("i", "line", "where", "x"), InstrumentDoubtful("i", "line", "where", "x"), LineLost("l", "where", "x"), LineOverrun("l", "where", "x"), MemoryFailing("x"), MemoryLost("x"), BrokerFailing("x"), NoticesFailing("x"),
+		DetectorUnavailable("g", "room", "x"), InstrumentLost("i", "line", "where", "x"), InstrumentDoubtful("i", "line", "where", "x"), LineLost("l", "where", "x"), LineOverrun("l", "where", "x"), MemoryFailing("x"), RecordFailing("x"), MemoryLost("x"), BrokerFailing("x"), NoticesFailing("x"),
 	}
 	all[0].Shown = Scale{Unit: "mg/L", Factor: 1, Decimals: 2}
 	for _, s := range all {

@@ -44,6 +44,8 @@ const (
 	evOutOfService
 	evInService
 	evRealarm
+	// evOutlast: what was tested is over, and the condition may still hold.
+	evOutlast
 )
 
 // effect is the set of what follows from an event. None means that nothing
@@ -169,6 +171,16 @@ func (m machine) on(ev event, latching bool) (machine, effect) {
 		}
 		m.outOfService = false
 		return m.shown()
+	case evOutlast:
+		if !m.active {
+			return m, record
+		}
+		// People were told of a test; what stands after it is told anew.
+		m.acked = false
+		if was {
+			return m, record
+		}
+		return m, record | newEpisode | annunciate
 	case evRealarm:
 		if !m.active || !m.acked || was {
 			return m, 0

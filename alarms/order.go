@@ -22,6 +22,8 @@ const (
 	Test        Verb = "test"
 	Note        Verb = "note"
 	GrabSample  Verb = "grab-sample"
+	Serviced    Verb = "serviced"
+	Correct     Verb = "correct"
 	Refresh     Verb = "refresh"
 )
 
@@ -31,9 +33,11 @@ type Order struct {
 	ID   string // names the order, for the answer
 	By   string // who asks
 	// Role is the role that was proven for who asks, empty for none.
-	Role    string
-	Alarm   string
-	Episode uint64 // acknowledge only
+	Role  string
+	Alarm string
+	// Detector is the one that is tested, with all its alarms, or was serviced.
+	Detector string
+	Episode  uint64 // acknowledge only
 	// For is how long to shelve or to test. A one-shot shelving may leave it out.
 	For time.Duration
 	// OneShot shelves for the present active time, or the next one.
@@ -43,9 +47,27 @@ type Order struct {
 	IssuedAt time.Time
 	// Grab is what a grab sample found; other orders have none.
 	Grab Grab
+	// Service is what was done to Detector; other orders have none.
+	Service Service
+	// Correction is what a day's record should have said; other orders have none.
+	Correction Correction
 	// Refused is why it was refused where it came in; it then only goes into the
 	// record.
 	Refused string
+}
+
+// Correction says what an item of a day's record should have been. Whether there
+// is such an item is for who keeps the record to say; here it goes into the record
+// of events.
+type Correction struct {
+	// Date is the day, such as 2026-05-03, Item the name of the item.
+	Date string `json:"date"`
+	Item string `json:"item"`
+	// Given is the value as it was given, with its unit; Value is in Unit, that of
+	// the item, and nil for what nobody knows.
+	Given string   `json:"given"`
+	Value *float64 `json:"value"`
+	Unit  string   `json:"unit"`
 }
 
 // Grab is a residual that a person measured by hand. What it means is for the
@@ -55,6 +77,14 @@ type Grab struct {
 	Point    string
 	Residual float64 // mg/L
 	Taken    time.Time
+}
+
+// Service is work that was done on a detector. What it means is for the agent to
+// say; here it goes into the record.
+type Service struct {
+	// Work is calibration or bump-test.
+	Work string
+	Done time.Time
 }
 
 // Result is how an order ended.
@@ -83,6 +113,8 @@ const (
 	// maxName and maxReason bound what an order brings into the record, in bytes.
 	maxName   = 64
 	maxReason = 500
+	// maxItem bounds the name of an item, in bytes.
+	maxItem = 160
 )
 
 // Order carries out a person's order and puts it into the record. A refused
@@ -90,6 +122,7 @@ const (
 // with Already.
 func (e *Evaluator) Order(now time.Time, o Order) ([]Transition, Answer) {
 	ans := Answer{Order: o.ID, Alarm: o.Alarm}
+	var out []Transition
 	if o.Refused == "" && e.orders.has(o.ID) {
 		ans.Result, ans.Why = Already, "this order was carried out before"
 		return nil, ans
@@ -101,6 +134,22 @@ func (e *Evaluator) Order(now time.Time, o Order) ([]Transition, Answer) {
 	}
 	var t Transition
 	switch o.Verb {
+	case Test:
+		as := e.of(o.Detector)
+		if a != nil {
+			as = []*alarm{a}
+		}
+		if out, ans.Result, ans.Why = e.test(now, as, &o); ans.Result != Done {
+			return e.refused(now, a, &o, ans), ans
+		}
+	case Serviced:
+		ans.Result = Done
+		t = e.siteRecord(now, Noted, ordered(&o, ans), fmt.Sprintf("Detector %s: %s done at %s, says %s.",
+			o.Detector, o.Service.Work, o.Service.Done.UTC().Format(time.RFC3339), o.By))
+	case Correct:
+		ans.Result = Done
+		t = e.siteRecord(now, Noted, ordered(&o, ans), fmt.Sprintf("Correction of the record of %s by %s: %s is %s. %s",
+			o.Correction.Date, o.By, o.Correction.Item, o.Correction.Given, o.Reason))
 	case Refresh: // what is retained is told again by who tells
 		ans.Result = Done
 		return nil, ans
@@ -117,7 +166,9 @@ func (e *Evaluator) Order(now time.Time, o Order) ([]Transition, Answer) {
 		}
 	}
 	e.orders.add(o.ID, now)
-	out := []Transition{t}
+	if out == nil {
+		out = []Transition{t}
+	}
 	e.firstOut(out)
 	return out, ans
 }
@@ -129,25 +180,36 @@ func (e *Evaluator) refuse(a *alarm, o *Order) string {
 		return o.Refused
 	case o.By == "":
 		return "the order does not say who asks"
-	case len(o.ID) > maxName || len(o.By) > maxName || len(o.Role) > maxName || len(o.Alarm) > maxName:
+	case len(o.ID) > maxName || len(o.By) > maxName || len(o.Role) > maxName || len(o.Alarm) > maxName || len(o.Detector) > maxName || len(o.Service.Work) > maxName:
 		return fmt.Sprintf("a name in the order is longer than %d bytes", maxName)
+	case len(o.Correction.Date) > maxName || len(o.Correction.Item) > maxItem || len(o.Correction.Given) > maxName:
+		return "the day, item or value of a correction is too long"
 	case len(o.Reason) > maxReason:
 		return fmt.Sprintf("the reason or note has %d bytes: expected at most %d", len(o.Reason), maxReason)
 	case !utf8.ValidString(o.Reason):
 		return "the reason or note is not UTF-8 text"
 	case !slices.Contains(verbs, o.Verb):
 		return fmt.Sprintf("the verb %.40q is not known", string(o.Verb))
-	case a == nil && !(o.Alarm == "" && (o.Verb == Note || o.Verb == Refresh || o.Verb == GrabSample)):
+	case o.Detector != "" && (o.Alarm != "" || o.Verb != Test && o.Verb != Serviced):
+		return "the order names a detector: expected that for test, without an alarm, and for serviced"
+	case o.Detector != "" && e.of(o.Detector) == nil:
+		return fmt.Sprintf("no detector is called %q", o.Detector)
+	case a == nil && o.Detector == "" && !(o.Alarm == "" && (o.Verb == Note || o.Verb == Refresh || o.Verb == GrabSample || o.Verb == Correct)):
 		return fmt.Sprintf("no alarm is called %q", o.Alarm)
-	case o.Reason == "" && (o.Verb == Shelve || o.Verb == TakeOut):
+	case o.Reason == "" && (o.Verb == Shelve || o.Verb == TakeOut || o.Verb == Correct):
 		return "the order gives no reason: say why, for those who come after"
 	case o.Reason == "" && o.Verb == Note:
 		return "the note is empty"
 	}
+	for _, a := range e.of(o.Detector) {
+		if why := e.permit(a, o); why != "" {
+			return why
+		}
+	}
 	return e.permit(a, o)
 }
 
-var verbs = []Verb{Acknowledge, ResetLatch, Shelve, Unshelve, TakeOut, BringBack, Test, GrabSample, Note, Refresh}
+var verbs = []Verb{Acknowledge, ResetLatch, Shelve, Unshelve, TakeOut, BringBack, Test, GrabSample, Serviced, Correct, Note, Refresh}
 
 // VerbNames lists the verbs for a sentence.
 func VerbNames() string {
@@ -189,12 +251,6 @@ func (e *Evaluator) carryOut(now time.Time, a *alarm, o *Order) (Transition, Res
 		ev, cause = evOutOfService, TakenOut
 	case BringBack:
 		ev, cause = evInService, BroughtBack
-	case Test:
-		if o.For <= 0 || o.For > MaxTest {
-			return Transition{}, Refused, fmt.Sprintf("a test of %s was asked for: expected more than 0 and at most %s", o.For, MaxTest)
-		}
-		a.testUntil, a.testLeft = now.Add(o.For), o.For
-		return e.write(a, now, TestBegun, a.state(), record, ordered(o, Answer{Result: Done})), Done, ""
 	}
 	switch {
 	case o.Verb == Shelve:
@@ -279,10 +335,15 @@ func (e *Evaluator) siteRecord(now time.Time, cause Cause, by *Ordered, what str
 
 // ordered is an order for the record, no longer than it may be.
 func ordered(o *Order, ans Answer) *Ordered {
-	return &Ordered{
+	out := &Ordered{
 		Verb: Verb(cut(string(o.Verb), maxName)), ID: cut(o.ID, maxName), By: cut(o.By, maxName), Role: cut(o.Role, maxName),
 		Reason: cut(o.Reason, maxReason), Result: ans.Result, Why: ans.Why,
 	}
+	if o.Verb == Correct && ans.Result == Done {
+		c := o.Correction
+		out.Correction = &c
+	}
+	return out
 }
 
 // cut shortens a text from outside to whole characters.

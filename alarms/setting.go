@@ -45,6 +45,10 @@ type Setting struct {
 	ReAlarm time.Duration
 	// Group joins alarms of one event, to tell which came first.
 	Group string
+	// Detector is the gas detector that the alarm speaks of, empty for none. All of
+	// its alarms are tested together. AtTest is what to mind meanwhile; it
+	// goes among FirstAction, behind the plant's plan.
+	Detector, AtTest string
 	// SuppressedBy names a figure that suppresses the alarm while it is not zero.
 	// Suppression ends when the figure has been zero for UnsuppressDelay, and at
 	// once when it is not usable.

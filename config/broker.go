@@ -112,7 +112,7 @@ func (v value) broker(s string) string {
 
 // certificates reads what both sides prove themselves with.
 func (r *siteReader) certificates(b block, m *MQTT) {
-	ca, certificate, key := b.get("ca_file"), b.get("certificate_file"), b.get("key_file")
+	ca, certificate := b.get("ca_file"), b.get("certificate_file")
 	secure := slices.ContainsFunc(m.Brokers, func(s string) bool { return strings.HasPrefix(s, "ssl:") })
 	for _, v := range []value{ca, certificate} {
 		if v.node != nil && !secure {
@@ -120,33 +120,37 @@ func (r *siteReader) certificates(b block, m *MQTT) {
 			return
 		}
 	}
-	if b.has("certificate_file") != b.has("key_file") {
-		b.fault(b.line, "certificate_file without key_file, or the other way round, in mqtt", "both or neither")
-		return
-	}
 	m.CA, _ = r.pem(ca)
 	if len(m.CA) > 0 && !x509.NewCertPool().AppendCertsFromPEM(m.CA) {
 		ca.bad("a file without a certificate in PEM")
 	}
-	var secret []byte
-	var ok, proved bool
-	m.Certificate, ok = r.pem(certificate)
-	secret, proved = r.pem(key)
-	m.Key = Secret(secret)
+	m.Certificate, m.Key = r.pair(b)
+}
+
+// pair reads a certificate and its key, which belong together.
+func (r *siteReader) pair(b block) (certificate []byte, key Secret) {
+	public, private := b.get("certificate_file"), b.get("key_file")
+	if b.has("certificate_file") != b.has("key_file") {
+		b.fault(b.line, "certificate_file without key_file, or the other way round, in "+b.path, "both or neither")
+		return nil, ""
+	}
+	certificate, ok := r.pem(public)
+	secret, proved := r.pem(private)
 	if !ok || !proved {
-		return
+		return certificate, Secret(secret)
 	}
-	switch _, err := tls.X509KeyPair(m.Certificate, secret); {
+	switch _, err := tls.X509KeyPair(certificate, secret); {
 	case err == nil:
-	case !x509.NewCertPool().AppendCertsFromPEM(m.Certificate):
-		certificate.bad("a file without a certificate in PEM")
+	case !x509.NewCertPool().AppendCertsFromPEM(certificate):
+		public.bad("a file without a certificate in PEM")
 	case !bytes.Contains(secret, []byte("PRIVATE KEY-----")):
-		key.bad("a file without a key in PEM")
+		private.bad("a file without a key in PEM")
 	case bytes.Contains(secret, []byte("ENCRYPTED")):
-		key.bad("a key with a passphrase")
+		private.bad("a key with a passphrase")
 	default: // the error may say more than it should
-		key.bad("a key that does not belong to the certificate, or is damaged,")
+		private.bad("a key that does not belong to the certificate, or is damaged,")
 	}
+	return certificate, Secret(secret)
 }
 
 // pem reads a file that a value names. No message repeats the path, as with

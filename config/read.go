@@ -62,6 +62,7 @@ func (r *siteReader) site(root *yaml.Node) *Site {
 	s.Alarms = each(top.get("alarms"), r.alarm)
 	s.AlarmRules = each(top.get("alarm_rules"), r.alarmRule)
 	r.telling(top, s)
+	s.HTTP = r.http(top.get("http"), s.Listen)
 	s.Registers = r.registers(top.get("registers"))
 	s.Recording = r.recording(top.get("recording"))
 	return s

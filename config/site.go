@@ -26,6 +26,8 @@ type Site struct {
 	StateDir string
 	// Listen is the address of the HTTP server, host:port.
 	Listen string
+	// HTTP is how the page and the metrics are served.
+	HTTP HTTP
 	// Holidays are the days on which nobody works, at midnight UTC.
 	Holidays []time.Time
 	// MQTT is nil when the site publishes nothing.

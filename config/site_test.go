@@ -68,6 +68,7 @@ func TestKestrelRidge(t *testing.T) {
 		File: sites + "kestrel-ridge.yaml", Name: "kestrel-ridge", Title: "Kestrel Ridge", TimeZone: denver, Display: US,
 		StateDir: "/var/lib/ebbwatch", Listen: "127.0.0.1:9640",
 		MQTT:            &MQTT{Brokers: []string{"tcp://127.0.0.1:1883"}, User: "ebbwatch", Password: "kestrel-ridge-example", At: 11},
+		HTTP:            HTTP{Page: true, Metrics: true},
 		GasNoticeWithin: 10 * time.Second,
 	})
 	check("who is told first and last of a trip", s.Escalation.Plans[0].Tell, []Turn{
@@ -310,7 +311,7 @@ func TestSecretsStaySecret(t *testing.T) {
 	if got := []string{s.Mail.Password.Reveal(), s.Webhooks[0].Secret.Reveal(), s.Roles[1].Key.Reveal()}; !slices.Equal(got, []string{secret, webhookSecret, files["maintenance-key"]}) {
 		t.Fatalf("the secrets are %q", got)
 	}
-	for _, v := range []any{s, *s, s.MQTT, *s.MQTT, s.MQTT.Password, &s.MQTT.Password, []any{*s.MQTT}, s.Mail, *s.Mail, s.Webhooks, s.Webhooks[0], s.Roles, s.Roles[0]} {
+	for _, v := range []any{s, *s, s.MQTT, *s.MQTT, s.MQTT.Password, &s.MQTT.Password, []any{*s.MQTT}, s.HTTP, &s.HTTP, s.Mail, *s.Mail, s.Webhooks, s.Webhooks[0], s.Roles, s.Roles[0]} {
 		for _, verb := range []string{"%v", "%+v", "%#v", "%s", "%q", "%x", "%X", "%d", "%t", "%e"} {
 			if text := fmt.Sprintf(verb, v); strings.Contains(text, secret) || strings.Contains(text, fmt.Sprintf("%x", secret)) || strings.Contains(text, webhookSecret[6:]) || strings.Contains(text, "pager.example") || strings.Contains(text, key) {
 				t.Errorf("%s of a %T shows the password", verb, v)

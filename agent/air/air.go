@@ -15,6 +15,9 @@ import (
 type Settings struct {
 	// Level1 to Level3 rise; Level3 is 0 when there is none.
 	Level1, Level2, Level3 units.PartsPerMillion
+	// FullScale is the end of the range, at which a saturated detector stands; 0 when
+	// it is not known.
+	FullScale units.PartsPerMillion
 	// NoiseFloor is how far from zero clean air may read.
 	NoiseFloor units.PartsPerMillion
 	// DriftLimit is how far below zero a detector may drift before it counts as
@@ -132,7 +135,7 @@ func (d *Detector) Step(r reading.Reading) Result {
 	}
 	switch {
 	case !res.Available:
-	case d.stuck(r.Value):
+	case d.stuck(r.Value) && !d.saturated(r):
 		res.Available, res.Blind = false, reading.Frozen
 	case d.s.WarmUp > 0 && !d.back.IsZero() && r.Time.Sub(d.back) < d.s.WarmUp:
 		res.Available, res.Blind = false, Settling
@@ -165,6 +168,12 @@ func (d *Detector) stuck(v float64) bool {
 		limit = d.s.ZeroStuckAfter
 	}
 	return limit > 0 && d.still >= limit
+}
+
+// saturated tells whether the detector shows as much as it can: it then stands
+// still because there is gas.
+func (d *Detector) saturated(r reading.Reading) bool {
+	return r.Quality.Reason == reading.OverRange || d.s.FullScale > 0 && r.Value >= float64(d.s.FullScale)
 }
 
 // Exposure is what the detector has seen so far.

@@ -21,6 +21,10 @@ type Exposure struct {
 	value   float64
 	open    bool            // last and value hold
 	full    [nWindows]total // over the full minutes of each window
+	// recalled: nothing was added since a restart, and the times above are of the
+	// wall clock alone.
+	recalled bool
+	written  []byte // the full minutes as a checkpoint has them, nil when they changed
 }
 
 type minute struct {
@@ -69,6 +73,9 @@ func (e *Exposure) Gap() { e.open = false }
 // Add folds a value in ppm in. One that is no later than the last is ignored.
 func (e *Exposure) Add(at time.Time, ppm float64) {
 	ppm = max(0, ppm)
+	if e.recalled {
+		e.wake(at)
+	}
 	if e.begun.IsZero() {
 		e.begun, e.last = at, at
 	}
@@ -113,7 +120,12 @@ func (e *Exposure) roll() {
 	e.minutes[e.next] = e.current
 	e.next = (e.next + 1) % longestWindow
 	e.n = min(e.n+1, longestWindow)
-	e.current, e.begun = minute{}, e.begun.Add(time.Minute)
+	e.current, e.begun, e.written = minute{}, e.begun.Add(time.Minute), nil
+	e.sum()
+}
+
+// sum adds the full minutes up.
+func (e *Exposure) sum() {
 	e.full = [nWindows]total{}
 	for back := range e.n {
 		m := e.minutes[(e.next-1-back+2*longestWindow)%longestWindow]

@@ -158,3 +158,38 @@ func TestLimitsAgainstTheReference(t *testing.T) {
 		t.Errorf("%d limits were compared", seen)
 	}
 }
+
+// FuzzExposure reads checkpoints that a disk or a hand has spoilt: what is taken
+// can be written again and is a possible exposure.
+func FuzzExposure(f *testing.F) {
+	var e Exposure
+	feed(&e, t0, 20*time.Minute, 2)
+	text, err := json.Marshal(&e)
+	if err != nil {
+		f.Fatal(err)
+	}
+	f.Add(text)
+	f.Add([]byte(`{"begun":"2026-03-01T06:00:00Z","last":"2026-03-01T06:00:30Z","dose":1e9,"known":30,"peak":2}`))
+	f.Add([]byte(`{"minutes":"AAAA"}`))
+	f.Fuzz(func(t *testing.T, text []byte) {
+		var e Exposure
+		if json.Unmarshal(text, &e) != nil {
+			return
+		}
+		again, err := json.Marshal(&e)
+		if err != nil {
+			t.Fatal(err)
+		}
+		var same Exposure
+		if err := json.Unmarshal(again, &same); err != nil {
+			t.Fatalf("%s: %v", again, err)
+		}
+		for w := range nWindows {
+			m := e.Mean(w)
+			if !(m.PPM >= 0) || !(m.Known >= 0 && m.Known <= 1) || m != same.Mean(w) {
+				t.Errorf("%s of %s: %+v, and %+v when it is read again", w.Duration(), text, m, same.Mean(w))
+			}
+		}
+		e.Add(t0.Add(24*time.Hour), 1)
+	})
+}

@@ -24,9 +24,16 @@ func steady(v float64) func(int) reading.Reading {
 	return func(int) reading.Reading { return reading.Reading{Value: v, Quality: reading.GoodQuality()} }
 }
 
+func over(v float64) func(int) reading.Reading {
+	return func(int) reading.Reading {
+		return reading.Reading{Value: v, Quality: reading.UncertainBecause(reading.OverRange)}
+	}
+}
+
 func TestHealth(t *testing.T) {
 	s := Settings{Level1: 0.5, Level2: 1, Level3: 5, NoiseFloor: 0.05, DriftLimit: 0.3, StuckAfter: 20 * time.Minute}
-	live := s
+	live, full := s, s
+	full.FullScale = 10
 	live.ZeroStuckAfter = time.Hour
 	for _, tc := range []struct {
 		name   string
@@ -42,6 +49,9 @@ func TestHealth(t *testing.T) {
 		{"but one that moves is well", live, func(i int) reading.Reading { return steady(0.01 * float64(i/600%2))(i) }, 3 * time.Hour, "", 0},
 		{"a value that stands in the air is stuck", s, steady(0.31), 21 * time.Minute, reading.Frozen, 0},
 		{"and is gas as long as it is over a level", s, steady(1.2), 21 * time.Minute, reading.Frozen, 2},
+		{"but one that stands over its range is saturated, and well", s, over(10.4), 21 * time.Minute, "", 3},
+		{"so is one that stands at the end of its range", full, steady(10), 21 * time.Minute, "", 3},
+		{"not one just under it", full, steady(9.9), 21 * time.Minute, reading.Frozen, 3},
 		{"not before its time", s, steady(0.31), 20 * time.Minute, "", 0},
 		{"a third level", s, steady(5), time.Second, "", 3},
 		{"drift", s, steady(-0.35), time.Second, Drifted, 0},

@@ -14,12 +14,15 @@ type balance struct {
 	slots [balanceSlots]balanceSlot
 }
 
-// The window is 5 minutes; a change of the outflow shows whole after it (own
-// choice). Under two of them nothing is known.
+// The window is 5 minutes; a change of the outflow shows whole after it. Nothing
+// is known from less than 2 minutes of it, nor from fewer than 5 slots: at a
+// start there is no contact time for so long, rather than one from the last digit
+// of a level (own choice). One reading a minute is the slowest that serves.
 const (
 	balanceStep   = 10 * time.Second
 	balanceSlots  = 30
-	balanceNeeded = 12
+	balanceSpan   = 2 * time.Minute
+	balanceNeeded = 5
 )
 
 type balanceSlot struct {
@@ -42,17 +45,17 @@ func (b *balance) step(since time.Duration, inflow reading.Reading, volume Value
 	s.inflow.add(inflow.Value)
 	s.volume.add(volume.Value)
 
-	var n, sum, sx, sy, sxx, sxy, syy float64
+	var n, sum, oldest, sx, sy, sxx, sxy, syy float64
 	for i := range b.slots {
 		s := &b.slots[i]
 		if s.inflow.n == 0 || number-s.number >= balanceSlots {
 			continue
 		}
 		x, y := float64(s.number-number)*balanceStep.Seconds(), s.volume.sum/float64(s.volume.n)-volume.Value
-		sum += s.inflow.sum / float64(s.inflow.n)
+		sum, oldest = sum+s.inflow.sum/float64(s.inflow.n), min(oldest, x)
 		n, sx, sy, sxx, sxy, syy = n+1, sx+x, sy+y, sxx+x*x, sxy+x*y, syy+y*y
 	}
-	if n < balanceNeeded {
+	if n < balanceNeeded || -oldest < (balanceSpan-balanceStep).Seconds() {
 		out.Quality = reading.BadBecause(reading.Learning)
 		return out
 	}

@@ -156,12 +156,22 @@ type AnalyserClock struct {
 	Failed   Stopwatch    `json:"failed"`
 	// Grabbed counts from the last sample by hand, or from the failure.
 	Grabbed Stopwatch `json:"grabbed"`
+	// good counts how long it has given a residual since; a restart begins it anew.
+	good Stopwatch
 }
+
+// BackAfter is for how long an analyser has to give a residual without a break
+// before its failure is over: one that comes and goes would else begin its four
+// hours and five days again and again, and no sample would ever be due (own
+// choice; the rules do not say when an analyser is back).
+const BackAfter = 15 * time.Minute
 
 // AnalyserState is how a clock stands.
 type AnalyserState struct {
 	Failed bool
-	Since  time.Time
+	// Returning tells that it gives a residual again, not yet for BackAfter.
+	Returning bool
+	Since     time.Time
 	// GrabDue is the time, in s, until a sample by hand is due; negative when it is
 	// overdue.
 	GrabDue float64
@@ -171,12 +181,14 @@ type AnalyserState struct {
 
 // Step folds in whether the analyser gives a usable residual.
 func (c *AnalyserClock) Step(now time.Time, usable bool) AnalyserState {
-	c.Failed.Run(now, !usable)
-	c.Grabbed.Run(now, !usable)
-	if usable {
+	c.good.Run(now, usable)
+	failed := !usable || c.Failed.Running() && c.good.Elapsed < BackAfter
+	c.Failed.Run(now, failed)
+	c.Grabbed.Run(now, failed)
+	if !failed {
 		return AnalyserState{}
 	}
-	s := AnalyserState{Failed: true, Since: c.Failed.Since, GrabDue: (c.Rule.Grab - c.Grabbed.Elapsed).Seconds()}
+	s := AnalyserState{Failed: true, Returning: usable, Since: c.Failed.Since, GrabDue: (c.Rule.Grab - c.Grabbed.Elapsed).Seconds()}
 	if c.Rule.WorkingDays > 0 {
 		s.Until = c.Calendar.EndOfWorkingDay(s.Since, c.Rule.WorkingDays)
 	} else {

@@ -2,6 +2,7 @@ package contact
 
 import (
 	"encoding/json"
+	"math"
 	"testing"
 	"time"
 
@@ -88,12 +89,46 @@ func TestTheFailedAnalyser(t *testing.T) {
 	if s = c.Step(failed.Add(6*time.Hour), false); s.GrabDue != 2.5*3600 {
 		t.Errorf("after samples that count nothing %+v", s)
 	}
-	if s = c.Step(failed.Add(7*time.Hour), true); s.Failed {
+	if s = c.Step(failed.Add(7*time.Hour), true); !s.Failed || !s.Returning || s.GrabDue != 1.5*3600 {
+		t.Errorf("just back: %+v, want the same clock with 1.5 h", s)
+	}
+	if s = c.Step(failed.Add(7*time.Hour+BackAfter), true); s.Failed {
 		t.Errorf("back: %+v", s)
 	}
 	ground := AnalyserClock{Rule: GroundWaterAnalyser, Calendar: c.Calendar}
 	if s := ground.Step(failed, false); !s.Until.Equal(failed.AddDate(0, 0, 14)) {
 		t.Errorf("ground water until %v", s.Until)
+	}
+}
+
+// An analyser that comes and goes has failed until it stays: its clocks go on, so
+// that a sample falls due. One that stays for the spell begins anew.
+func TestAFlappingAnalyser(t *testing.T) {
+	for _, tc := range []struct {
+		reason    string
+		good, bad int     // minutes in turn
+		due       float64 // s, after 5 h
+	}{
+		{"it never gives a residual", 0, 1, -3600},
+		{"a good reading now and then", 1, 10, -3600},
+		{"good most of the time", 14, 1, -3600},
+		{"good for the spell each time", 16, 1, 4 * 3600},
+		{"it never fails", 1, 0, 0},
+	} {
+		c := AnalyserClock{Rule: SurfaceWaterAnalyser, Calendar: Calendar{Zone: time.UTC}}
+		worst, failures := math.Inf(1), 0
+		for m := range 5*60 + 1 {
+			usable := (m+tc.good)%(tc.good+tc.bad) < tc.good && m > 0 || tc.bad == 0
+			s := c.Step(start.Add(time.Duration(m)*time.Minute), usable)
+			if s.Failed {
+				worst = min(worst, s.GrabDue)
+				failures++
+			}
+		}
+		switch {
+		case tc.due == 0 && failures > 0, tc.due < 0 && worst != tc.due, tc.due > 0 && (failures == 0 || worst < tc.due-20*60):
+			t.Errorf("%s: the least time to a sample is %g s, want %g", tc.reason, worst, tc.due)
+		}
 	}
 }
 

@@ -4,6 +4,7 @@ package contact
 
 import (
 	"math"
+	"strings"
 	"time"
 
 	"ebbwatch/agent/reading"
@@ -38,8 +39,8 @@ type Inputs struct {
 
 // Value is one figure of a segment.
 type Value struct {
-	Value   float64
-	Quality reading.Quality
+	Value   float64         `json:"value"`
+	Quality reading.Quality `json:"quality"`
 }
 
 // Result holds the figures of a segment.
@@ -64,11 +65,13 @@ type Result struct {
 // Credit is what a CT is worth.
 type Credit struct {
 	// RequiredGiardia and RequiredVirus are in mg·min/L.
-	RequiredGiardia, RequiredVirus Value
+	RequiredGiardia Value `json:"required_giardia"`
+	RequiredVirus   Value `json:"required_virus"`
 	// Ratio is CT over required CT, the lower of the two organisms.
-	Ratio Value
+	Ratio Value `json:"ratio"`
 	// GiardiaLog and VirusLog are what CT reaches, not capped.
-	GiardiaLog, VirusLog Value
+	GiardiaLog Value `json:"giardia_log"`
+	VirusLog   Value `json:"virus_log"`
 }
 
 // Basis says how a T10 was made, for whoever reads it.
@@ -76,10 +79,16 @@ type Basis string
 
 // The ways to a T10.
 const (
-	Static     Basis = "static: baffling factor x lowest volume of the last hour / larger of present flow and mean flow of the last hour"
-	EntryForm  Basis = "residence, entry form: since the water came in, as much has left as the baffling factor x the volume then"
-	InflowForm Basis = "residence, inflow form: since the water came in, as much has come in as the baffling factor x the volume now"
+	Static     Basis = "static: baffling factor x lowest volume of the last hour / larger of present flow and mean flow of the last hour; no regulation prescribes a rolling hour, and it is not always the shortest"
+	EntryForm  Basis = "residence, entry form: since the water came in, as much has left as the baffling factor x the volume then; no regulation prescribes it"
+	InflowForm Basis = "residence, inflow form: since the water came in, as much has come in as the baffling factor x the volume now; no regulation prescribes it"
 )
+
+// Form is what stands before the explanation.
+func (b Basis) Form() string {
+	form, _, _ := strings.Cut(string(b), ":")
+	return form
+}
 
 // buckets of one minute make the rolling hour.
 const buckets = 60
@@ -101,7 +110,7 @@ const overfull = 1.2
 // Segment rolls the flow and volume of an hour, and follows the water. The static
 // T10 is that of practice, V/Q times the baffling factor, on the safe side of the
 // hour: a rising flow or a falling level acts at once, a falling flow or a rising
-// level only as the hour passes. No regulation prescribes a rolling T10, and the
+// level only as the hour passes. While no water moves there is none. No regulation prescribes a rolling T10, and the
 // static one is not always the lower.
 type Segment struct {
 	s        Settings
@@ -293,7 +302,9 @@ func (g *Segment) t10(flow reading.Reading, volume Value) (t10 Value, lowest flo
 		q = max(q, water/seconds)
 	}
 	t10 = derive(g.s.BafflingFactor*lowest/q, flow.Quality, volume.Quality)
-	if flow.Quality.Usable() && volume.Quality.Usable() && q <= trickle {
+	if flow.Quality.Usable() && volume.Quality.Usable() && flow.Value <= trickle {
+		// The hour's mean would make it longer with each minute in which nothing
+		// moves, or in which a meter that has failed shows nought.
 		t10 = Value{0, reading.BadBecause(reading.NoFlow)}
 	}
 	return t10, lowest

@@ -133,21 +133,27 @@ func TestOutflowFromInflowAndLevel(t *testing.T) {
 		inflow, outflow float64 // m3/s
 		noise           float64 // m, of the level
 		within          float64 // of the outflow, in m3/s
+		every           int     // s
 	}{
-		{"the level stands", 0.1, 0.1, 0, 1e-12},
-		{"it fills", 0.1, 0.05, 0, 1e-9},
-		{"it empties", 0.05, 0.1, 0, 1e-9},
-		{"only out", 0, 0.1, 0, 1e-9},
-		{"a level that quivers by 2 mm", 0.1, 0.05, 0.002, 0.005},
+		{"the level stands", 0.1, 0.1, 0, 1e-12, 1},
+		{"it fills", 0.1, 0.05, 0, 1e-9, 1},
+		{"it empties", 0.05, 0.1, 0, 1e-9, 1},
+		{"only out", 0, 0.1, 0, 1e-9, 1},
+		{"a level that quivers by 2 mm", 0.1, 0.05, 0.002, 0.005, 1},
+		{"a reading every half minute", 0.1, 0.05, 0, 1e-9, 30},
+		{"a reading a minute", 0.1, 0.05, 0, 1e-9, 60},
 	} {
 		t.Run(tc.reason, func(t *testing.T) {
 			g, rng := NewSegment(s), rand.New(rand.NewPCG(1, 2))
 			var r Result
-			for sec := range 600 {
+			for sec := 0; sec < 600; sec += tc.every {
 				level := 2 + (tc.inflow-tc.outflow)*float64(sec)/150 + tc.noise*rng.NormFloat64()
 				r = g.Step(start.Add(time.Duration(sec)*time.Second), water(tc.inflow, level))
-				if sec == 30 && r.Outflow.Quality != reading.BadBecause(reading.Learning) {
-					t.Errorf("after 30 s the outflow is %+v", r.Outflow)
+				if sec < 110 && (r.Outflow.Quality != reading.BadBecause(reading.Learning) || r.T10.Quality.Usable() || r.Ratio.Quality.Usable()) {
+					t.Errorf("after %d s the outflow is %+v, T10 %+v, the ratio %+v", sec, r.Outflow, r.T10, r.Ratio)
+				}
+				if sec >= 240 && !r.T10.Quality.Usable() {
+					t.Errorf("after %d s T10 is %+v", sec, r.T10)
 				}
 			}
 			if !r.Outflow.Quality.Usable() || !near(r.Outflow.Value, tc.outflow, tc.within) {
@@ -186,7 +192,7 @@ func TestBadInputsHaveTheirOutcome(t *testing.T) {
 		ratio  string // the quality; with "not higher" where it is usable
 		t10    string
 	}{
-		{"no flow", minute(61), with(func(in *Inputs) { in.Flow = good(0) }), "good", "good"}, // the hour's mean stands
+		{"no flow", minute(61), with(func(in *Inputs) { in.Flow = good(0) }), "bad:no-flow", "bad:no-flow"},
 		{"flow that reverses", minute(61), with(func(in *Inputs) { in.Flow = good(-0.5) }), "bad:inconsistent", "bad:inconsistent"},
 		{"flow that is not a number", minute(61), with(func(in *Inputs) { in.Flow = good(math.NaN()) }), "bad:not-a-number", "bad:not-a-number"},
 		{"an empty tank", minute(61), with(func(in *Inputs) { in.Level = good(0) }), "good", "good"}, // a ratio of 0
@@ -199,7 +205,8 @@ func TestBadInputsHaveTheirOutcome(t *testing.T) {
 		{"time that goes a day backward", minute(-24 * 60), with(func(in *Inputs) {}), "good", "good"},
 		{"a residual over the table", minute(61), with(func(in *Inputs) { in.Residual = good(0.9 + 3) }), "uncertain:outside-table", "good"},
 		{"a residual under zero", minute(61), with(func(in *Inputs) { in.Residual = good(-0.05) }), "uncertain:under-range", "good"},
-		{"a temperature under zero", minute(61), with(func(in *Inputs) { in.Temperature = good(-2) }), "good", "good"}, // by the table of 0.5 degC
+		{"a temperature under zero", minute(61), with(func(in *Inputs) { in.Temperature = good(-2) }), "uncertain:under-range", "good"}, // by the table of 0.5 degC
+		{"a sensor at its zero in ice water", minute(61), with(func(in *Inputs) { in.Temperature = good(-0.1) }), "good", "good"},
 		{"a pH over the table", minute(61), with(func(in *Inputs) { in.PH = good(9.2) }), "bad:outside-table", "good"},
 	} {
 		t.Run(tc.reason, func(t *testing.T) {

@@ -42,11 +42,16 @@ func within(lines []float64, v float64) float64 {
 // fractions only: 0.1 + 0.2 must not be rounded up to the next row.
 const edge = 1e-9
 
+// freezing is the temperature, in °C, under which water is none: a sensor fails,
+// not by its error alone (own choice).
+const freezing = -0.5
+
 // RequiredGiardia returns the CT that free chlorine needs for a log inactivation
-// of Giardia, log/3 of the 99.9 % tables. Values under the first row, column or
-// table take the first; temperatures over 25 °C the last. A residual over
-// 3.0 mg/L takes the last row and is uncertain, since the tables end there. Over
-// pH 9 there is no value.
+// of Giardia, log/3 of the 99.9 % tables. By their own titles the first table is
+// for 0.5 °C or lower, the last for 25 °C and higher, the first row for 0.4 mg/L
+// or less and the first column for pH 6 or less (from memory). A residual over
+// 3.0 mg/L takes the last row and is uncertain, since the tables end there, and so
+// is a temperature at which water is ice. Over pH 9 there is no value.
 func RequiredGiardia(log float64, c units.MilligramsPerLitre, t units.Celsius, ph units.PH, m Method) (units.MilligramMinutesPerLitre, reading.Quality) {
 	if !(log > 0) || !(c >= 0) || !number(float64(c), float64(t), float64(ph), log) || ph < 0 || ph > 14 {
 		return 0, reading.BadBecause(reading.Inconsistent)
@@ -57,6 +62,9 @@ func RequiredGiardia(log float64, c units.MilligramsPerLitre, t units.Celsius, p
 	q := reading.GoodQuality()
 	if float64(c) > giardiaResiduals[len(giardiaResiduals)-1]+edge {
 		q = reading.UncertainBecause(reading.OutsideTable)
+	}
+	if t < freezing {
+		q = reading.UncertainBecause(reading.UnderRange)
 	}
 	if m == Regression {
 		ct := regression(within(giardiaResiduals[:], float64(c)), within(giardiaTemperatures[:], float64(t)), within(giardiaPHs[:], float64(ph)))
@@ -84,7 +92,8 @@ func RequiredGiardia(log float64, c units.MilligramsPerLitre, t units.Celsius, p
 // counts, above 4 log the CT is log/4 of the 4-log value. Temperature is rounded
 // down. Between pH 9 and 10 the value of pH 10 is taken and is uncertain; above
 // pH 10 and under pH 6 the table is silent: above there is no value, under it the
-// column of pH 6 to 9 serves and is uncertain.
+// column of pH 6 to 9 serves and is uncertain, as is a temperature at which water
+// is ice.
 func RequiredVirus(log float64, t units.Celsius, ph units.PH) (units.MilligramMinutesPerLitre, reading.Quality) {
 	if !(log > 0) || !number(float64(t), float64(ph), log) || ph < 0 || ph > 14 {
 		return 0, reading.BadBecause(reading.Inconsistent)
@@ -101,6 +110,9 @@ func RequiredVirus(log float64, t units.Celsius, ph units.PH) (units.MilligramMi
 	}
 	if column == 1 && ph >= 10-edge {
 		q = reading.GoodQuality()
+	}
+	if t < freezing {
+		q = reading.UncertainBecause(reading.UnderRange)
 	}
 	row, factor := 2, max(1, log/4)
 	switch {

@@ -208,10 +208,10 @@ func TestTheRollingHour(t *testing.T) {
 		},
 		"flow stops": {
 			{0, water(0.5, 4), 600, ""},
-			{1, water(0, 4), 600, "the mean of the hour still counts"},
-			{2, water(0, 4), 1200, "1 min at 0.5, 1 min at 0 m3/s"},
-			{30, water(0, 4), 1200, "28 min without a step are not part of the hour"},
-			{66, water(0, 4), 0, "no water has moved for an hour"},
+			{1, water(0, 4), 0, "no water moves, or its meter has failed"},
+			{2, water(0, 4), 0, "and standing makes it no longer"},
+			{3, water(0.1, 4), 1800, "1 min at 0.5, 2 min at 0 m3/s"},
+			{30, water(0.5, 4), 600, "it flows again"},
 		},
 		"no water from the start": {{0, water(0, 4), 0, "no flow: contact time has no meaning"}, {1, water(1e-4, 4), 0, "0.1 L/s does not count as moving"}, {2, water(-0.2, 4), 0, "backward is not forward"}},
 		"gap": {

@@ -1,6 +1,7 @@
 package contact
 
 import (
+	"fmt"
 	"math"
 
 	"ebbwatch/agent/reading"
@@ -46,6 +47,16 @@ func (f Filtration) Credit() (giardia, virus float64, known bool) {
 func (f Filtration) LeftToDisinfection() (giardia, virus float64, known bool) {
 	giardia, virus, known = f.Credit()
 	return owedGiardia - giardia, owedVirus - virus, known
+}
+
+// Explain tells people what a kind of filtration leaves to disinfection; empty
+// when that is not known of it.
+func (f Filtration) Explain() string {
+	giardia, virus, known := f.Credit()
+	if !known {
+		return ""
+	}
+	return fmt.Sprintf("filtration %s counts %g log Giardia and %g log virus (1991 guidance manual, from memory), which leaves %g and %g to disinfection", string(f), giardia, virus, owedGiardia-giardia, owedVirus-virus)
 }
 
 // AtLeast is the inactivation that a ratio of a segment stands for: at least so

@@ -54,17 +54,20 @@ func (c *Core) Step(now time.Time, rs []reading.Reading, own []alarms.Sample) ([
 	return figures, c.Evaluator.Step(now, c.samples)
 }
 
-// Order carries out a person's order. A sample enters the plant only when the
-// order is done.
+// Order carries out a person's order. A sample or a service enters the plant only
+// when the order is done.
 func (c *Core) Order(now time.Time, o alarms.Order) ([]alarms.Transition, alarms.Answer) {
 	enter := func() {}
-	if o.Verb == alarms.GrabSample && o.Refused == "" {
-		accepted, err := c.Plant.Sample(now, plant.Sample(o.Grab))
-		if err != nil {
-			o.Refused = err.Error()
-		} else {
-			enter = accepted
-		}
+	var err error
+	switch {
+	case o.Refused != "":
+	case o.Verb == alarms.GrabSample:
+		enter, err = c.Plant.Sample(now, plant.Sample(o.Grab))
+	case o.Verb == alarms.Serviced:
+		enter, err = c.Plant.Serviced(now, o.Detector, plant.Work(o.Service.Work), o.Service.Done)
+	}
+	if err != nil {
+		o.Refused = err.Error()
 	}
 	ts, answer := c.Evaluator.Order(now, o)
 	if answer.Result == alarms.Done {

@@ -256,7 +256,7 @@ func TestDiskDoesNotAnswer(t *testing.T) {
 		j.stall = func() { <-answer }
 		began := time.Now()
 		err := j.Commit(3, batch(3, 2), []byte("four"))
-		if want := "has not answered for more than 5s"; err == nil || !strings.Contains(err.Error(), want) || time.Since(began) != patience {
+		if want := "has not answered for more than 5s"; err == nil || !strings.Contains(err.Error(), want) || time.Since(began) != Patience {
 			t.Errorf("after %s: %v, expected %q", time.Since(began), err, want)
 		}
 		began = time.Now()
@@ -290,6 +290,48 @@ func TestDiskDoesNotAnswer(t *testing.T) {
 	if got := held(t, j, 0, 100); len(got) != 8 || string(cp) != "eight" || acked != 6 || j.Lost() != "" {
 		t.Errorf("on disk: %v, checkpoint %q, acknowledged %d, lost %q", got, cp, acked, j.Lost())
 	}
+}
+
+// Two journals on such a disk hold up their user once, not once each.
+func TestTwoJournalsOnADiskThatDoesNotAnswer(t *testing.T) {
+	dirs := [2]string{t.TempDir(), t.TempDir()}
+	synctest.Test(t, func(t *testing.T) {
+		events := mustOpen(t, dirs[0], Options{})
+		notices := mustOpen(t, dirs[1], Options{Beside: events})
+		answer := make(chan struct{})
+		for _, j := range []*Journal{events, notices} {
+			j.stall = func() { <-answer }
+		}
+		began := time.Now()
+		for seq := uint64(1); seq <= 3; seq++ {
+			if events.Commit(seq, batch(seq, 1), []byte("e")) == nil || notices.Commit(seq, batch(seq, 1), []byte("n")) == nil {
+				t.Errorf("commit %d was stored", seq)
+			}
+		}
+		if took := time.Since(began); took != Patience {
+			t.Errorf("six commits waited %s for the disk, expected %s", took, Patience)
+		}
+		close(answer)
+		synctest.Wait()
+		for _, j := range []*Journal{events, notices} {
+			for j.Health() != nil {
+				j.Commit(0, nil, []byte("after"))
+			}
+			if got := held(t, j, 0, 10); len(got) != 3 {
+				t.Errorf("held %v, want 1 2 3", got)
+			}
+		}
+		// The disk answers again, and is waited for again.
+		notices.stall = func() { time.Sleep(time.Second) }
+		if err := notices.Commit(4, batch(4, 1), []byte("n")); err != nil {
+			t.Errorf("a slow commit: %v", err)
+		}
+		for _, j := range []*Journal{events, notices} {
+			if err := j.Close(); err != nil {
+				t.Fatal(err)
+			}
+		}
+	})
 }
 
 // A frozen file system is such a disk, while the journal runs and at its start.

@@ -13,6 +13,7 @@ import (
 	"fmt"
 	"path/filepath"
 	"sync"
+	"sync/atomic"
 	"time"
 )
 
@@ -28,6 +29,9 @@ type Options struct {
 	// Queue is how many events wait in memory while the file cannot be written,
 	// 0 for 4,096.
 	Queue int
+	// Beside is another journal on the same disk: a disk that does not answer that
+	// one is not waited for here as well. Nil for none.
+	Beside *Journal
 	// Now names a damaged file that is put aside; the zero time takes the clock.
 	Now time.Time
 
@@ -51,6 +55,7 @@ type Journal struct {
 	durable    uint64  // the highest sequence on disk
 	pending    []entry // not on disk yet, or not known to be
 	under      *write  // on its way to a disk that does not answer
+	hangs      atomic.Bool
 	dropped    uint64
 	err        error
 	stall      func() // in tests, comes before each write
@@ -72,7 +77,7 @@ func Open(dir string, o Options) (*Journal, error) {
 	if o.Queue <= 0 {
 		o.Queue = 4096
 	}
-	o.patience = cmp.Or(o.patience, patience)
+	o.patience = cmp.Or(o.patience, Patience)
 	j := &Journal{dir: dir, path: filepath.Join(dir, fileName), options: o}
 	var err error
 	j.file, j.lost, err = j.attachInTime()

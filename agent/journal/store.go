@@ -423,9 +423,10 @@ type write struct {
 	done       chan error
 }
 
-// patience is how long a commit waits for the disk. A card that cleans up may
-// take a second or two; an alarm must not wait much longer to be told.
-const patience = 5 * time.Second
+// Patience is how long a commit waits for the disk. A card that cleans up may
+// take a second or two; an alarm must not wait much longer to be told. Common
+// practice, no source.
+const Patience = 5 * time.Second
 
 // save writes all that is not on disk yet in one transaction, and notes in err
 // how it went. When the disk does not answer, that write is left to itself and
@@ -436,12 +437,17 @@ func (j *Journal) save() {
 		late := w != nil
 		if !late {
 			w, wait = j.begin(), j.options.patience
+			if b := j.options.Beside; b != nil && b.hangs.Load() {
+				wait = 0
+			}
 		}
 		if err, ended := w.ended(wait); ended {
 			j.under = nil
+			j.hangs.Store(false)
 			j.end(w, err)
 		} else {
 			j.under = w
+			j.hangs.Store(true)
 			j.err = fmt.Errorf("the journal in %s cannot be written: the disk has not answered for more than %s", j.dir, j.options.patience)
 		}
 		if !late || j.err != nil {

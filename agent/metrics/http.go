@@ -4,6 +4,10 @@ import (
 	"fmt"
 	"net/http"
 	"time"
+
+	"github.com/prometheus/client_golang/prometheus"
+	"github.com/prometheus/client_golang/prometheus/collectors"
+	"github.com/prometheus/client_golang/prometheus/promhttp"
 )
 
 // Check is one thing that must hold for the daemon to be ready. Err says what is
@@ -19,12 +23,19 @@ const standstill = 30 * time.Second
 
 // Handler serves /metrics, /healthz and /readyz.
 func Handler(src Source, ready []Check) http.Handler {
-	all := []Collector{NewCollector(src), newPerformance(src.Snapshot), newProcess()}
+	reg := prometheus.NewRegistry()
+	reg.MustRegister(NewCollector(src), newPerformance(src.Snapshot), collectors.NewGoCollector(), collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}))
 	if src.Receivers != nil {
-		all = append(all, newReceivers(src.Receivers))
+		reg.MustRegister(newReceivers(src.Receivers))
+	}
+	if src.Times != nil {
+		reg.MustRegister(src.Times.poll, src.Times.publish)
 	}
 	mux := http.NewServeMux()
-	mux.Handle("GET /metrics", serve(all...))
+	mux.Handle("GET /metrics", promhttp.HandlerFor(reg, promhttp.HandlerOpts{
+		EnableOpenMetrics: true, MaxRequestsInFlight: 4, Timeout: 10 * time.Second,
+		ErrorHandling: promhttp.ContinueOnError, // one series too many must not hide the others
+	}))
 	mux.HandleFunc("GET /healthz", func(w http.ResponseWriter, _ *http.Request) {
 		answer(w, []Check{{"loop", func() error {
 			if age := src.StepAge(); age > standstill {

@@ -8,7 +8,11 @@ package metrics
 
 import (
 	"runtime"
+	"strings"
+	"sync"
 	"time"
+
+	"github.com/prometheus/client_golang/prometheus"
 
 	"ebbwatch/agent"
 	"ebbwatch/agent/plant"
@@ -47,6 +51,9 @@ type Instrument struct {
 // Telling is how the telling goes: the events still to be told and the notices
 // sent.
 type Telling struct {
+	// Broker tells whether the site has one; without it there is no session to be
+	// up or down.
+	Broker            bool
 	Depth             int
 	Oldest            time.Time // zero when Depth is 0
 	Connected         bool
@@ -60,6 +67,10 @@ type Source struct {
 	Snapshot func() *agent.Snapshot
 	Lines    func() []Line
 	Telling  func() Telling
+	// Times are what polls and publications took; nil for none.
+	Times *Times
+	// Certificates are when those of the site end, by the block that names them.
+	Certificates map[string]time.Time
 	// Receivers are those who are told over mail or webhook; nil for none.
 	Receivers func() []Receiver
 	Now       func() time.Time
@@ -74,6 +85,23 @@ type collector struct {
 	src     Source
 	figures map[figureKey]figureDesc
 	fixed   fixedDescs
+
+	mu   sync.Mutex // guards last; a scrape holds it
+	last map[seriesKey]series
+}
+
+// seriesKey names a series; its labels come from the site file and from closed
+// sets, so that there are only so many.
+type seriesKey struct {
+	desc   *prometheus.Desc
+	labels [3]string
+}
+
+// series is one as it was shown last. Most stay as they are from one scrape to
+// the next, and making one is most of the cost.
+type series struct {
+	value  float64
+	metric prometheus.Metric
 }
 
 type figureKey struct {
@@ -83,7 +111,7 @@ type figureKey struct {
 
 // figureDesc is how one kind of figure is shown.
 type figureDesc struct {
-	desc, low, high *Desc
+	desc, low, high *prometheus.Desc
 	// extra is the value of a second label, such as the organism.
 	extra []string
 	// factor turns the SI value into the metric's unit.
@@ -91,31 +119,52 @@ type figureDesc struct {
 }
 
 type fixedDescs struct {
-	reading, age, quality                       *Desc
-	active, unacknowledged, standing            *Desc
+	reading, age, quality                       *prometheus.Desc
+	active, unacknowledged, standing            *prometheus.Desc
 	line                                        workDescs
-	cycle, planned, grace, discarded            *Desc
+	cycle, planned, grace, discarded            *prometheus.Desc
 	instrument                                  workDescs
-	took, resting                               *Desc
-	depth, oldest, connected, sent, acked, late *Desc
-	journalFailing, dropped                     *Desc
-	steps, lastStep, sequence, build            *Desc
+	took, resting                               *prometheus.Desc
+	depth, oldest, connected, sent, acked, late *prometheus.Desc
+	journalFailing, dropped                     *prometheus.Desc
+	steps, lastStep, sequence, build            *prometheus.Desc
+	certificate                                 *prometheus.Desc
 }
 
 // workDescs are what a line and an instrument have in common.
 type workDescs struct {
-	polls, errors, overruns, slowest *Desc
+	polls, errors, overruns, slowest *prometheus.Desc
+}
+
+func (w *workDescs) all() []*prometheus.Desc {
+	return []*prometheus.Desc{w.polls, w.errors, w.overruns, w.slowest}
 }
 
 const prefix = "ebbwatch_"
 
-func desc(name, help string, labels ...string) *Desc {
-	return &Desc{prefix + name, help, labels}
+func desc(name, help string, labels ...string) *prometheus.Desc {
+	return prometheus.NewDesc(prefix+name, help, labels, nil)
 }
 
+// send shows one value.
+func send(ch chan<- prometheus.Metric, d *prometheus.Desc, kind prometheus.ValueType, v float64, labels ...string) {
+	ch <- metric(d, kind, v, labels)
+}
+
+// metric makes one value. Whatever a name holds cannot break the scrape: what is
+// no text (UTF-8) is replaced.
+func metric(d *prometheus.Desc, kind prometheus.ValueType, v float64, labels []string) prometheus.Metric {
+	for i := range labels {
+		labels[i] = text(labels[i])
+	}
+	return prometheus.MustNewConstMetric(d, kind, v, labels...)
+}
+
+func text(s string) string { return strings.ToValidUTF8(s, "\uFFFD") }
+
 // NewCollector makes a collector over src.
-func NewCollector(src Source) Collector {
-	c := &collector{src: src, figures: map[figureKey]figureDesc{}}
+func NewCollector(src Source) prometheus.Collector {
+	c := &collector{src: src, figures: map[figureKey]figureDesc{}, last: map[seriesKey]series{}}
 	add := func(k plant.Kind, q plant.Quantity, name, help string, factor float64, labelsAndExtra ...string) {
 		labels := []string{string(k)}
 		var extra []string
@@ -146,15 +195,27 @@ func NewCollector(src Source) Collector {
 	add(plant.SegmentKind, plant.FlowGreatest, "segment_flow_greatest_cubic_metres_per_second", "Flow up to which the present residual keeps the ratio at its target.", 1)
 	add(plant.SegmentKind, plant.RatioAhead, "segment_inactivation_ratio_ahead", "Lowest inactivation ratio of the coming hour, if flow, level and residual go on as they do.", 1)
 	add(plant.SegmentKind, plant.RatioAheadIn, "segment_inactivation_ratio_ahead_in_seconds", "How far ahead that is.", 1)
-	const day = "Inactivation ratio of the regulatory day so far: by the values at the end of the peak hour, by the day's extremes each by itself, and the lowest at any one time."
+	const day = "Inactivation ratio of the regulatory day so far: by the values at the end of the peak hour, any 60 minutes or a clock hour, by the day's extremes each by itself, and the lowest at any one time."
 	add(plant.SegmentKind, plant.DayRatio, "segment_day_inactivation_ratio", day, 1, "by", "peak-hour")
+	add(plant.SegmentKind, plant.DayRatioClockHour, "segment_day_inactivation_ratio", day, 1, "by", "peak-clock-hour")
 	add(plant.SegmentKind, plant.DayRatioExtremes, "segment_day_inactivation_ratio", day, 1, "by", "extremes")
 	add(plant.SegmentKind, plant.DayLowestRatio, "segment_day_inactivation_ratio", day, 1, "by", "lowest")
-	add(plant.SegmentKind, plant.DayPeakFlow, "segment_day_peak_flow_cubic_metres_per_second", "Highest mean flow of 60 minutes of the day so far.", 1)
+	add(plant.SegmentKind, plant.DayLowestResidual, "segment_day_lowest_residual_mg_per_litre", "Lowest free chlorine of the day so far.", 1)
+	const peak = "Highest mean flow of an hour of the day so far: of any 60 minutes, and from full to full hour."
+	add(plant.SegmentKind, plant.DayPeakFlow, "segment_day_peak_flow_cubic_metres_per_second", peak, 1, "hour", "rolling")
+	add(plant.SegmentKind, plant.DayPeakFlowClock, "segment_day_peak_flow_cubic_metres_per_second", peak, 1, "hour", "clock")
 	add(plant.SegmentKind, plant.DayCovered, "segment_day_covered_ratio", "Share of the whole day of which all inputs are known.", 1)
 	add(plant.TrainKind, plant.InactivationRatio, "train_inactivation_ratio", "Inactivation of the segments in series over what they owe, the lower of Giardia and virus.", 1)
 	add(plant.TrainKind, plant.GiardiaLog, "train_inactivation_log", logs, 1, "organism", "giardia")
 	add(plant.TrainKind, plant.VirusLog, "train_inactivation_log", logs, 1, "organism", "virus")
+	const owed = "Log inactivation that is left to disinfection, filtration credit taken off."
+	add(plant.TrainKind, plant.GiardiaLogOwed, "train_inactivation_owed_log", owed, 1, "organism", "giardia")
+	add(plant.TrainKind, plant.VirusLogOwed, "train_inactivation_owed_log", owed, 1, "organism", "virus")
+	const trainDay = "Inactivation ratio of the regulatory day so far, segments added: by the values at the end of their peak hour, any 60 minutes or a clock hour, and by the day's extremes each by itself."
+	add(plant.TrainKind, plant.DayRatio, "train_day_inactivation_ratio", trainDay, 1, "by", "peak-hour")
+	add(plant.TrainKind, plant.DayRatioClockHour, "train_day_inactivation_ratio", trainDay, 1, "by", "peak-clock-hour")
+	add(plant.TrainKind, plant.DayRatioExtremes, "train_day_inactivation_ratio", trainDay, 1, "by", "extremes")
+	add(plant.TrainKind, plant.DayCovered, "train_day_covered_ratio", "Share of the whole day of which all inputs are known, of the segment with the least.", 1)
 	add(plant.TrainKind, plant.RatioAhead, "train_inactivation_ratio_ahead", "Lowest inactivation ratio of the coming hour, each segment at its own lowest.", 1)
 	add(plant.EntryKind, plant.UnderResidual, "entry_under_residual_seconds", "How long the residual has been under its least without a break.", 1)
 	add(plant.EntryKind, plant.UnderResidualLeft, "entry_under_residual_left_seconds", "How long it may still be so; negative after the limit.", 1)
@@ -167,8 +228,22 @@ func NewCollector(src Source) Collector {
 	add(plant.BankKind, plant.WithdrawalRatio, "bank_withdrawal_ratio", "Withdrawal rate over its limit.", 1)
 	add(plant.BankKind, plant.TimeToEmpty, "bank_time_to_empty_seconds", "Time until the bank is empty at the present rate.", 1)
 	add(plant.DetectorKind, plant.Concentration, "gas_concentration_ppm", "Chlorine gas in air by volume.", 1)
-	add(plant.DetectorKind, plant.GasLevel, "gas_level", "Detector level reached: 0, 1 or 2.", 1)
+	add(plant.DetectorKind, plant.GasLevel, "gas_level", "Detector level reached: 0 to 3.", 1)
 	add(plant.DetectorKind, plant.Unavailable, "detector_unavailable", "1 when a detector cannot be trusted to see gas.", 1)
+	add(plant.DetectorKind, plant.Rise, "gas_rise_ppm_per_minute", "Rate of rise of the gas over the last half minute.", 1)
+	add(plant.DetectorKind, plant.Ceiling, "gas_ceiling_ppm", "Highest concentration of the last 15 minutes.", 1)
+	const mean = "Mean concentration over the time of its label; a lower bound while not all of that time is known."
+	add(plant.DetectorKind, plant.ShortTerm, "gas_mean_ppm", mean, 1, "over", "15min")
+	add(plant.DetectorKind, plant.EightHour, "gas_mean_ppm", mean, 1, "over", "8h")
+	add(plant.DetectorKind, plant.Overdue, "detector_service_overdue", "1 when a calibration or bump test of a detector is overdue.", 1)
+	const due = "Time until the work of its label is due; negative when it is overdue."
+	add(plant.DetectorKind, plant.CalibrationDue, "detector_service_due_seconds", due, 1, "work", "calibration")
+	add(plant.DetectorKind, plant.BumpTestDue, "detector_service_due_seconds", due, 1, "work", "bump-test")
+	add(plant.RoomKind, plant.Calling, "room_detectors_calling", "Detectors of a room that show gas at their first level.", 1)
+	add(plant.RoomKind, plant.Vote, "room_vote", "1 when as many detectors of a room as the site asks for show gas at their second level.", 1)
+	add(plant.RoomKind, plant.Blind, "room_blind", "1 when no detector of a room can be trusted, or too few for its vote.", 1)
+	add(plant.RoomKind, plant.Deviation, "room_deviation_ppm", "Difference between the highest and the lowest detector of a room.", 1)
+	add(plant.RoomKind, plant.Ventilation, "room_ventilation_failed", "1 when the fan of a room is commanded to run while no air flows.", 1)
 	add(plant.InstrumentKind, plant.Lost, "instrument_lost", "1 when an instrument does not answer or sends unusable values.", 1)
 	add(plant.InstrumentKind, plant.Doubtful, "instrument_doubtful", "1 when values of an instrument may be wrong although they arrive.", 1)
 	add(plant.LineKind, plant.Lost, "line_lost", "1 when nothing on a line can be read.", 1)
@@ -200,7 +275,7 @@ func NewCollector(src Source) Collector {
 		resting:        desc("instrument_resting", "1 while the instrument is left alone, since it did not answer.", "line", "instrument"),
 		depth:          desc("outbox_depth", "Events committed and not yet acknowledged by the slowest receiver."),
 		oldest:         desc("outbox_oldest_age_seconds", "Age of the oldest of them."),
-		connected:      desc("broker_connected", "1 while the MQTT session is up."),
+		connected:      desc("broker_connected", "1 while the MQTT session is up; absent without a broker."),
 		sent:           desc("notices_sent_total", "Events sent, repeats included."),
 		acked:          desc("notices_acknowledged_total", "Events acknowledged by the broker."),
 		late:           desc("notices_late_total", "Events told after a lost connection."),
@@ -209,15 +284,49 @@ func NewCollector(src Source) Collector {
 		steps:          desc("steps_total", "Steps of the evaluating loop."),
 		lastStep:       desc("last_step_timestamp_seconds", "When the evaluating loop last stepped."),
 		sequence:       desc("event_sequence", "Sequence of the last event."),
+		certificate:    desc("certificate_expiry_timestamp_seconds", "When a certificate of ebbwatch's own ends.", "certificate"),
 		build:          desc("build_info", "Always 1; the labels tell the build.", "version", "commit", "goversion"),
 	}
 	return c
 }
 
-// Collect implements Collector.
-func (c *collector) Collect(out *Samples) {
-	gauge := out.Gauge
-	count := out.Count
+// Describe implements prometheus.Collector.
+func (c *collector) Describe(ch chan<- *prometheus.Desc) {
+	sent := map[*prometheus.Desc]bool{}
+	describe := func(ds ...*prometheus.Desc) {
+		for _, d := range ds {
+			if !sent[d] {
+				sent[d] = true
+				ch <- d
+			}
+		}
+	}
+	for _, f := range c.figures {
+		describe(f.desc, f.low, f.high)
+	}
+	x := &c.fixed
+	describe(x.line.all()...)
+	describe(x.instrument.all()...)
+	describe(x.reading, x.age, x.quality, x.active, x.unacknowledged, x.standing, x.cycle, x.planned, x.grace, x.discarded, x.took, x.resting,
+		x.depth, x.oldest, x.connected, x.sent, x.acked, x.late, x.journalFailing, x.dropped, x.steps, x.lastStep, x.sequence, x.certificate, x.build)
+}
+
+// Collect implements prometheus.Collector.
+func (c *collector) Collect(ch chan<- prometheus.Metric) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	show := func(d *prometheus.Desc, kind prometheus.ValueType, v float64, labels []string) {
+		key := seriesKey{desc: d}
+		copy(key.labels[:], labels)
+		last := c.last[key]
+		if last.metric == nil || last.value != v {
+			last = series{v, metric(d, kind, v, labels)}
+			c.last[key] = last
+		}
+		ch <- last.metric
+	}
+	gauge := func(d *prometheus.Desc, v float64, labels ...string) { show(d, prometheus.GaugeValue, v, labels) }
+	count := func(d *prometheus.Desc, v float64, labels ...string) { show(d, prometheus.CounterValue, v, labels) }
 	x, now, s := &c.fixed, c.src.Now(), c.src.Snapshot()
 	for i := range s.Figures {
 		c.figure(&s.Figures[i], now, gauge)
@@ -255,7 +364,9 @@ func (c *collector) Collect(out *Samples) {
 		age = now.Sub(t.Oldest).Seconds()
 	}
 	gauge(x.oldest, age)
-	gauge(x.connected, bit(t.Connected))
+	if t.Broker {
+		gauge(x.connected, bit(t.Connected))
+	}
 	count(x.sent, float64(t.Sent))
 	count(x.acked, float64(t.Acked))
 	count(x.late, float64(t.Late))
@@ -264,11 +375,14 @@ func (c *collector) Collect(out *Samples) {
 	count(x.steps, float64(s.Steps))
 	gauge(x.lastStep, float64(s.Time.UnixMilli())/1e3)
 	gauge(x.sequence, float64(s.Sequence))
+	for name, end := range c.src.Certificates {
+		gauge(x.certificate, float64(end.Unix()), name)
+	}
 	gauge(x.build, 1, c.src.Version, c.src.Commit, runtime.Version())
 }
 
 // figure shows one figure, or only its quality when it is bad.
-func (c *collector) figure(f *plant.Figure, now time.Time, gauge func(*Desc, float64, ...string)) {
+func (c *collector) figure(f *plant.Figure, now time.Time, gauge func(*prometheus.Desc, float64, ...string)) {
 	gauge(c.fixed.quality, float64(f.Quality.Level), f.Name, f.Quality.Reason)
 	if f.Kind == plant.PointKind {
 		if !f.Time.IsZero() {

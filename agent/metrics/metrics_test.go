@@ -1,31 +1,20 @@
 package metrics
 
 import (
-	"bytes"
-	"compress/gzip"
 	"errors"
 	"flag"
-	"io"
-	"maps"
 	"math"
 	"net/http"
 	"net/http/httptest"
 	"os"
 	"path/filepath"
-	"runtime"
-	"slices"
 	"strings"
-	"syscall"
 	"testing"
 	"testing/synctest"
 	"time"
 
-	"github.com/google/go-cmp/cmp"
 	"github.com/prometheus/client_golang/prometheus"
 	"github.com/prometheus/client_golang/prometheus/testutil"
-	dto "github.com/prometheus/client_model/go"
-	"github.com/prometheus/common/expfmt"
-	"github.com/prometheus/common/model"
 
 	"ebbwatch/agent"
 	"ebbwatch/agent/plant"
@@ -67,12 +56,21 @@ func source() Source {
 		fig(plant.SegmentKind, "clearwell", plant.DayRatio, 1.4, nan, nan, "1"),
 		fig(plant.SegmentKind, "clearwell", plant.DayRatioExtremes, 1.1, nan, nan, "1"),
 		fig(plant.SegmentKind, "clearwell", plant.DayLowestRatio, 1.3, nan, nan, "1"),
+		fig(plant.SegmentKind, "clearwell", plant.DayRatioClockHour, 1.5, nan, nan, "1"),
+		fig(plant.SegmentKind, "clearwell", plant.DayLowestResidual, 0.9, nan, nan, "mg/L"),
 		fig(plant.SegmentKind, "clearwell", plant.DayPeakFlow, 0.2, nan, nan, "MGD"),
+		fig(plant.SegmentKind, "clearwell", plant.DayPeakFlowClock, 0.19, nan, nan, "MGD"),
 		fig(plant.SegmentKind, "clearwell", plant.DayCovered, 0.25, nan, nan, "1"),
 		fig(plant.TrainKind, "main", plant.InactivationRatio, 2, nan, nan, "1"),
 		fig(plant.TrainKind, "main", plant.GiardiaLog, 1, nan, nan, "1"),
 		fig(plant.TrainKind, "main", plant.VirusLog, 5, nan, nan, "1"),
 		fig(plant.TrainKind, "main", plant.RatioAhead, 1.8, nan, nan, "1"),
+		fig(plant.TrainKind, "main", plant.DayRatio, 1.9, nan, nan, "1"),
+		fig(plant.TrainKind, "main", plant.DayRatioClockHour, 1.95, nan, nan, "1"),
+		fig(plant.TrainKind, "main", plant.DayRatioExtremes, 1.4, nan, nan, "1"),
+		fig(plant.TrainKind, "main", plant.DayCovered, 0.2, nan, nan, "1"),
+		fig(plant.TrainKind, "main", plant.GiardiaLogOwed, 0.5, nan, nan, "1"),
+		fig(plant.TrainKind, "main", plant.VirusLogOwed, 2, nan, nan, "1"),
 		fig(plant.EntryKind, "residual", plant.UnderResidual, 600, nan, nan, "h"),
 		fig(plant.EntryKind, "residual", plant.UnderResidualLeft, 13800, nan, nan, "h"),
 		fig(plant.EntryKind, "residual", plant.GrabSampleDue, 14400, nan, nan, "h"),
@@ -86,6 +84,18 @@ func source() Source {
 		fig(plant.DetectorKind, "gas-1", plant.Concentration, 0.1, nan, nan, "ppm"),
 		fig(plant.DetectorKind, "gas-1", plant.GasLevel, 0, nan, nan, "1"),
 		fig(plant.DetectorKind, "gas-1", plant.Unavailable, 0, nan, nan, "1"),
+		fig(plant.DetectorKind, "gas-1", plant.Rise, 0.6, nan, nan, "ppm"),
+		fig(plant.DetectorKind, "gas-1", plant.Ceiling, 0.4, nan, nan, "ppm"),
+		fig(plant.DetectorKind, "gas-1", plant.ShortTerm, 0.2, nan, nan, "ppm"),
+		fig(plant.DetectorKind, "gas-1", plant.EightHour, 0.03, nan, nan, "ppm"),
+		fig(plant.DetectorKind, "gas-1", plant.Overdue, 1, nan, nan, "1"),
+		fig(plant.DetectorKind, "gas-1", plant.CalibrationDue, 86400, nan, nan, "d"),
+		fig(plant.DetectorKind, "gas-1", plant.BumpTestDue, -3600, nan, nan, "d"),
+		fig(plant.RoomKind, "chlorine-room", plant.Calling, 1, nan, nan, "1"),
+		fig(plant.RoomKind, "chlorine-room", plant.Vote, 0, nan, nan, "1"),
+		fig(plant.RoomKind, "chlorine-room", plant.Blind, 0, nan, nan, "1"),
+		fig(plant.RoomKind, "chlorine-room", plant.Deviation, 0.1, nan, nan, "ppm"),
+		fig(plant.RoomKind, "chlorine-room", plant.Ventilation, 0, nan, nan, "1"),
 		fig(plant.InstrumentKind, "meters", plant.Lost, 1, nan, nan, "1"),
 		fig(plant.InstrumentKind, "meters", plant.Doubtful, 0, nan, nan, "1"),
 		fig(plant.LineKind, "line-a", plant.Lost, 0, nan, nan, "1"),
@@ -104,6 +114,10 @@ func source() Source {
 			Top: []alarms.Load{{Alarm: "meters-lost", Annunciations: 29}, {Alarm: "gas-1-level-2", Annunciations: 2}}, TopShare: 1,
 		},
 	}
+	times := NewTimes([]string{"line-a"})
+	times.Polled("line-a", 20*time.Millisecond)
+	times.Polled("line-a", 3*time.Second)
+	times.Published(7 * time.Millisecond)
 	return Source{
 		Snapshot: func() *agent.Snapshot { return s },
 		Lines: func() []Line {
@@ -117,7 +131,7 @@ func source() Source {
 			}}
 		},
 		Telling: func() Telling {
-			return Telling{Depth: 2, Oldest: at.Add(-5 * time.Second), Connected: true, Sent: 9, Acked: 7, Late: 1}
+			return Telling{Broker: true, Depth: 2, Oldest: at.Add(-5 * time.Second), Connected: true, Sent: 9, Acked: 7, Late: 1}
 		},
 		Receivers: func() []Receiver {
 			return []Receiver{{Name: "mail/on-call-1", Sent: 3, Passed: 1}, {Name: "webhook/pager", Sent: 12}}
@@ -125,6 +139,8 @@ func source() Source {
 		Now:     func() time.Time { return at },
 		StepAge: func() time.Duration { return 0 },
 		Version: "v0", Commit: "c0",
+		Times:        times,
+		Certificates: map[string]time.Time{"http": at.Add(90 * 24 * time.Hour)},
 	}
 }
 
@@ -200,165 +216,14 @@ func TestOpenMetricsIsOffered(t *testing.T) {
 }
 
 func TestNamesFollowTheConventions(t *testing.T) {
-	problems, err := testutil.GatherAndLint(prometheus.GathererFunc(func() ([]*dto.MetricFamily, error) { return families(t), nil }))
+	reg := prometheus.NewPedanticRegistry()
+	reg.MustRegister(NewCollector(source()))
+	problems, err := testutil.GatherAndLint(reg)
 	if err != nil {
 		t.Fatal(err)
 	}
 	for _, p := range problems {
 		t.Errorf("%s: %s", p.Metric, p.Text)
-	}
-}
-
-// families lets the parser of Prometheus's Go client read our text.
-func families(t *testing.T) []*dto.MetricFamily {
-	t.Helper()
-	rec := httptest.NewRecorder()
-	Handler(source(), nil).ServeHTTP(rec, httptest.NewRequest("GET", "/metrics", nil))
-	p := expfmt.NewTextParser(model.UTF8Validation)
-	all, err := p.TextToMetricFamilies(rec.Body)
-	if err != nil {
-		t.Fatal(err)
-	}
-	return slices.SortedFunc(maps.Values(all), func(a, b *dto.MetricFamily) int { return strings.Compare(a.GetName(), b.GetName()) })
-}
-
-// TestFormsAreThoseOfTheClientLibrary writes what its parser read of our text by
-// its own encoders, and compares: both forms, byte by byte.
-func TestFormsAreThoseOfTheClientLibrary(t *testing.T) {
-	for _, tc := range []struct {
-		accept string
-		form   expfmt.Format
-		eof    string
-	}{
-		{"", expfmt.NewFormat(expfmt.TypeTextPlain), ""},
-		{"application/openmetrics-text;version=1.0.0", expfmt.NewFormat(expfmt.TypeOpenMetrics), "# EOF\n"},
-	} {
-		var want strings.Builder
-		e := expfmt.NewEncoder(&want, tc.form)
-		for _, f := range families(t) {
-			if strings.HasPrefix(f.GetName(), prefix) {
-				if err := e.Encode(f); err != nil {
-					t.Fatal(err)
-				}
-			}
-		}
-		all := &Samples{families: map[string]*family{}}
-		src := source()
-		for _, c := range []Collector{NewCollector(src), newPerformance(src.Snapshot), newReceivers(src.Receivers)} {
-			c.Collect(all)
-		}
-		var got bytes.Buffer
-		all.write(&got, formFor(tc.accept))
-		text := got.String()
-		// What passes with time, that of failing receivers, is 0 here.
-		if d := cmp.Diff(strings.Split(want.String()+tc.eof, "\n"), strings.Split(text, "\n")); d != "" {
-			t.Errorf("accepting %q (-client library +ours)\n%s", tc.accept, d)
-		}
-	}
-}
-
-// TestFormIsTheOneAskedFor: what scrapers send, and what is no wish.
-func TestFormIsTheOneAskedFor(t *testing.T) {
-	for accept, want := range map[string]string{
-		"": textForm, "*/*": textForm, "text/html": textForm, ";;;": textForm,
-		"application/openmetrics-text":               openForm,
-		"application/openmetrics-text;version=2.0.0": textForm,
-		// That of Prometheus 2 (from memory).
-		"application/openmetrics-text;version=1.0.0;q=0.8,application/openmetrics-text;version=0.0.1;q=0.75,text/plain;version=0.0.4;q=0.5,*/*;q=0.1": openForm,
-		"application/openmetrics-text;q=0.2,text/plain;q=0.9": textForm,
-		"application/openmetrics-text;q=x":                    textForm,
-	} {
-		if got := formFor(accept); got != want {
-			t.Errorf("Accept %q gave %s, want %s", accept, got, want)
-		}
-	}
-}
-
-// TestHostileTextStaysText: whatever is in a label or a help text, a line is one
-// line, and numbers without a form have none.
-func TestHostileTextStaysText(t *testing.T) {
-	d := desc("odd", "a \\ and\na \"", "label")
-	all := &Samples{families: map[string]*family{}}
-	all.Gauge(d, math.Inf(-1), "b\n\"\\\xff")
-	all.Gauge(d, math.Inf(1), "a")
-	all.Gauge(d, 1e21, "c")
-	var text, open bytes.Buffer
-	all.write(&text, textForm)
-	all.write(&open, openForm)
-	const rows = "ebbwatch_odd{label=\"a\"} +Inf\nebbwatch_odd{label=\"b\\n\\\"\\\\\uFFFD\"} -Inf\nebbwatch_odd{label=\"c\"} 1e+21\n"
-	if want := "# HELP ebbwatch_odd a \\\\ and\\na \"\n# TYPE ebbwatch_odd gauge\n" + rows; text.String() != want {
-		t.Errorf("got\n%swant\n%s", text.String(), want)
-	}
-	if want := "# HELP ebbwatch_odd a \\\\ and\\na \\\"\n# TYPE ebbwatch_odd gauge\n" + rows + "# EOF\n"; open.String() != want {
-		t.Errorf("got\n%swant\n%s", open.String(), want)
-	}
-}
-
-// TestScrapeIsSqueezed: gzip where it is asked for, as RFC 9110 has it.
-func TestScrapeIsSqueezed(t *testing.T) {
-	get := func(encoding string) *http.Response {
-		rec := httptest.NewRecorder()
-		req := httptest.NewRequest("GET", "/metrics", nil)
-		req.Header.Set("Accept-Encoding", encoding)
-		Handler(source(), nil).ServeHTTP(rec, req)
-		return rec.Result()
-	}
-	plain, squeezed := get(""), get("gzip")
-	if plain.Header.Get("Content-Encoding") != "" || squeezed.Header.Get("Content-Encoding") != "gzip" {
-		t.Fatal("the encodings are wrong")
-	}
-	z, err := gzip.NewReader(squeezed.Body)
-	if err != nil {
-		t.Fatal(err)
-	}
-	a, err := io.ReadAll(z)
-	if err != nil || !bytes.Contains(a, []byte("\nebbwatch_steps_total 42\n")) {
-		t.Errorf("unsqueezed: %v, %d bytes", err, len(a))
-	}
-}
-
-// TestProcessMetrics compares what is told of the process with what is so.
-func TestProcessMetrics(t *testing.T) {
-	all := &Samples{families: map[string]*family{}}
-	newProcess().Collect(all)
-	value := func(name string) float64 {
-		f := all.families[name]
-		if f == nil {
-			t.Fatalf("no %s", name)
-		}
-		return f.samples[0].value
-	}
-	if runtime.GOOS != "linux" {
-		t.Skip("other systems do not tell")
-	}
-	var limit syscall.Rlimit
-	if err := syscall.Getrlimit(syscall.RLIMIT_NOFILE, &limit); err != nil || value("process_max_fds") != float64(limit.Cur) {
-		t.Errorf("at most %v files, the system says %d, %v", value("process_max_fds"), limit.Cur, err)
-	}
-	var usage syscall.Rusage
-	if err := syscall.Getrusage(syscall.RUSAGE_SELF, &usage); err != nil {
-		t.Fatal(err)
-	}
-	used := float64(usage.Utime.Nano()+usage.Stime.Nano()) / 1e9
-	if got := value("process_cpu_seconds_total"); got > used+0.05 || got < used-1 {
-		t.Errorf("%v s of the processor, the system says %v", got, used)
-	}
-	if got, most := value("process_resident_memory_bytes"), float64(usage.Maxrss)*1024; got < 1<<20 || got > most {
-		t.Errorf("%v bytes resident, at most %v", got, most)
-	}
-	if v := value("process_virtual_memory_bytes"); v < value("process_resident_memory_bytes") {
-		t.Errorf("%v bytes of virtual memory", v)
-	}
-	before := value("process_open_fds")
-	f, err := os.Open("/dev/null")
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer f.Close()
-	all = &Samples{families: map[string]*family{}}
-	newProcess().Collect(all)
-	if after := value("process_open_fds"); after != before+1 {
-		t.Errorf("%v open files, then one more: %v", before, after)
 	}
 }
 
@@ -396,18 +261,6 @@ func TestHealthAndReadiness(t *testing.T) {
 	h.ServeHTTP(rec, httptest.NewRequest("POST", "/metrics", nil))
 	if rec.Code != http.StatusMethodNotAllowed {
 		t.Errorf("POST /metrics gave %d", rec.Code)
-	}
-}
-
-func BenchmarkScrape(b *testing.B) {
-	h := Handler(source(), nil)
-	b.ReportAllocs()
-	for b.Loop() {
-		rec := httptest.NewRecorder()
-		h.ServeHTTP(rec, httptest.NewRequest("GET", "/metrics", nil))
-		if rec.Code != http.StatusOK {
-			b.Fatal(rec.Code)
-		}
 	}
 }
 

@@ -1,6 +1,8 @@
 package metrics
 
 import (
+	"github.com/prometheus/client_golang/prometheus"
+
 	"ebbwatch/agent"
 )
 
@@ -8,10 +10,10 @@ import (
 // scrape.
 type performance struct {
 	snapshot                                  func() *agent.Snapshot
-	calls, peak, busy                         *Desc
-	watched, flood, inFlood                   *Desc
-	chattering, stale, withheld, bursts, gone *Desc
-	load, share                               *Desc
+	calls, peak, busy                         *prometheus.Desc
+	watched, flood, inFlood                   *prometheus.Desc
+	chattering, stale, withheld, bursts, gone *prometheus.Desc
+	load, share                               *prometheus.Desc
 }
 
 func newPerformance(snapshot func() *agent.Snapshot) *performance {
@@ -33,9 +35,21 @@ func newPerformance(snapshot func() *agent.Snapshot) *performance {
 	}
 }
 
-// Collect implements Collector.
-func (p *performance) Collect(out *Samples) {
-	gauge := out.Gauge
+// Describe implements prometheus.Collector.
+func (p *performance) Describe(ch chan<- *prometheus.Desc) {
+	for _, d := range []*prometheus.Desc{
+		p.calls, p.watched, p.peak, p.busy, p.flood, p.inFlood, p.chattering,
+		p.stale, p.withheld, p.bursts, p.gone, p.load, p.share,
+	} {
+		ch <- d
+	}
+}
+
+// Collect implements prometheus.Collector.
+func (p *performance) Collect(ch chan<- prometheus.Metric) {
+	gauge := func(d *prometheus.Desc, v float64, labels ...string) {
+		send(ch, d, prometheus.GaugeValue, v, labels...)
+	}
 	f := &p.snapshot().Performance
 	gauge(p.calls, float64(f.Last10Minutes), "10m")
 	gauge(p.calls, float64(f.LastHour), "1h")
@@ -54,6 +68,6 @@ func (p *performance) Collect(out *Samples) {
 		gauge(p.load, float64(l.Annunciations), l.Alarm)
 	}
 	gauge(p.share, f.TopShare)
-	out.Count(p.bursts, float64(f.Bursts))
-	out.Count(p.gone, float64(f.Fleeting))
+	send(ch, p.bursts, prometheus.CounterValue, float64(f.Bursts))
+	send(ch, p.gone, prometheus.CounterValue, float64(f.Fleeting))
 }

@@ -2,6 +2,8 @@ package metrics
 
 import (
 	"time"
+
+	"github.com/prometheus/client_golang/prometheus"
 )
 
 // Receiver is one who is told over mail or webhook: a person on a channel, or a
@@ -18,7 +20,7 @@ type Receiver struct {
 // receivers turns receivers into metrics at each scrape.
 type receivers struct {
 	list                  func() []Receiver
-	sent, passed, failing *Desc
+	sent, passed, failing *prometheus.Desc
 }
 
 func newReceivers(list func() []Receiver) *receivers {
@@ -30,15 +32,22 @@ func newReceivers(list func() []Receiver) *receivers {
 	}
 }
 
-// Collect implements Collector.
-func (r *receivers) Collect(out *Samples) {
+// Describe implements prometheus.Collector.
+func (r *receivers) Describe(ch chan<- *prometheus.Desc) {
+	ch <- r.sent
+	ch <- r.passed
+	ch <- r.failing
+}
+
+// Collect implements prometheus.Collector.
+func (r *receivers) Collect(ch chan<- prometheus.Metric) {
 	for _, one := range r.list() {
 		failing := 0.0
 		if !one.Failing.IsZero() {
 			failing = time.Since(one.Failing).Seconds() // drains run on the real time
 		}
-		out.Count(r.sent, float64(one.Sent), one.Name)
-		out.Count(r.passed, float64(one.Passed), one.Name)
-		out.Gauge(r.failing, failing, one.Name)
+		send(ch, r.sent, prometheus.CounterValue, float64(one.Sent), one.Name)
+		send(ch, r.passed, prometheus.CounterValue, float64(one.Passed), one.Name)
+		send(ch, r.failing, prometheus.GaugeValue, failing, one.Name)
 	}
 }

@@ -3,8 +3,6 @@
 package page
 
 import (
-	"encoding/json"
-
 	"ebbwatch/agent"
 	"ebbwatch/agent/plant"
 	"ebbwatch/alarms"
@@ -58,37 +56,76 @@ type head struct {
 	Remembers bool    `json:"remembers"`
 	Verdict   verdict `json:"verdict"`
 	Layout    *layout `json:"layout,omitempty"`
+	// Performance is sent now and then, since its means move all the time.
+	Performance *performance `json:"performance,omitempty"`
 }
 
-// document is a snapshot, or what of it has changed.
+// performance is how much the alarms ask of people (alarms.Performance).
+type performance struct {
+	Watched       float64  `json:"watched_s"`
+	Last10Minutes int      `json:"last_10_minutes"`
+	LastHour      int      `json:"last_hour"`
+	LastDay       int      `json:"last_day"`
+	Annunciations int      `json:"annunciations"`
+	PerHour       float64  `json:"per_hour"`
+	Peak          int      `json:"peak"`
+	Flood         bool     `json:"flood"`
+	TimeInFlood   float64  `json:"time_in_flood_s"`
+	Standing      int      `json:"standing"`
+	Unanswered    int      `json:"unanswered"`
+	Stale         int      `json:"stale"`
+	Withheld      int      `json:"withheld"`
+	Chattering    []string `json:"chattering"`
+	Top           []calls  `json:"top"`
+	TopShare      float64  `json:"top_share"`
+	Fleeting      uint64   `json:"fleeting"`
+}
+
+type calls struct {
+	Alarm         string `json:"alarm"`
+	Annunciations int    `json:"annunciations"`
+}
+
+func performanceOf(p *alarms.Performance) *performance {
+	out := &performance{
+		Watched: p.Watched.Seconds(), Last10Minutes: p.Last10Minutes, LastHour: p.LastHour, LastDay: p.LastDay,
+		Annunciations: p.Annunciations, PerHour: p.PerHour, Peak: p.Peak, Flood: p.Flood, TimeInFlood: p.TimeInFlood.Seconds(),
+		Standing: p.Standing, Unanswered: p.Unanswered, Stale: p.Stale, Withheld: p.Withheld,
+		Chattering: append([]string{}, p.Chattering...), Top: []calls{}, TopShare: p.TopShare, Fleeting: p.Fleeting,
+	}
+	for _, l := range p.Top {
+		out.Top = append(out.Top, calls{l.Alarm, l.Annunciations})
+	}
+	return out
+}
+
+// document is a snapshot.
 type document struct {
 	head
-	Figures []json.RawMessage `json:"figures"`
-	Alarms  []json.RawMessage `json:"alarms"`
+	Figures []figure         `json:"figures"`
+	Alarms  []alarms.Payload `json:"alarms"`
 }
 
 // version is that of the document's form.
 const version = 1
 
-// encoded is a snapshot whose parts are written once for all who read it.
+// encoded is a snapshot in the form in which it is sent, made once for all who
+// read it.
 type encoded struct {
-	of      *agent.Snapshot
-	head    head
-	figures []json.RawMessage
-	alarms  []json.RawMessage
+	of *agent.Snapshot
+	document
 }
 
 func encode(site *Site, s *agent.Snapshot) *encoded {
-	e := &encoded{
-		of:      s,
+	e := &encoded{of: s, document: document{
 		head:    head{Time: alarms.Stamp(s.Time), Steps: s.Steps, Sequence: s.Sequence, Remembers: s.StoreError == nil, Verdict: judge(site, s)},
-		figures: make([]json.RawMessage, len(s.Figures)), alarms: make([]json.RawMessage, len(s.Conditions)),
-	}
+		Figures: make([]figure, len(s.Figures)), Alarms: make([]alarms.Payload, len(s.Conditions)),
+	}}
 	for i := range s.Figures {
-		e.figures[i] = must(json.Marshal(figureOf(&s.Figures[i])))
+		e.Figures[i] = figureOf(&s.Figures[i])
 	}
 	for i := range s.Conditions {
-		e.alarms[i] = must(json.Marshal(s.Conditions[i].Payload()))
+		e.Alarms[i] = s.Conditions[i].Payload()
 	}
 	return e
 }

@@ -12,40 +12,53 @@ import (
 	"ebbwatch/alarms"
 )
 
-// The bounds of what is remembered for trends (own choice). A figure takes
-// 16 B x (1440 + 1344), 45 kB; 256 of them take 11 MB.
-const (
-	maxTrends   = 256
-	fineStep    = time.Minute
-	coarseStep  = 15 * time.Minute
-	fineSteps   = 24 * 60
-	coarseSteps = 14 * 24 * 4
-	maxHours    = 14 * 24
-	// maxBins is about how many points a trend is sent with.
-	maxBins = 360
-)
+// scales are the widths at which courses are remembered, each for a span of
+// hours (own choice). A figure takes 12 B for each bin, 13 kB; 256 of them take
+// 3.3 MB.
+var scales = []scale{{6, time.Minute}, {24, 4 * time.Minute}, {maxHours, time.Hour}}
 
-// bin is what one figure did in one step of time.
-type bin struct {
-	mean, low, high float32
-	// usable counts the values that went in, doubtful those that were uncertain.
-	usable, doubtful uint16
+type scale struct {
+	hours int
+	step  time.Duration
 }
 
-// add takes in what another bin saw.
-func (b *bin) add(o bin) {
-	if o.usable == 0 {
-		return
+const (
+	maxTrends = 256
+	maxHours  = 14 * 24
+	maxPoints = 360 // of a course
+)
+
+// bin is what one figure did in one step of time: its mean, least and greatest.
+// The last bit of the mean is set when a value was uncertain. A mean that is not a
+// number says that no value was usable.
+type bin [3]float32
+
+var nothing = bin{float32(math.NaN())}
+
+// growing is a bin that still grows.
+type growing struct {
+	total     float64
+	n         int
+	low, high float32
+	doubtful  bool
+}
+
+func (s *growing) add(v float32, doubtful bool) {
+	if s.n == 0 {
+		s.low, s.high = v, v
 	}
-	if b.usable == 0 {
-		*b = o
-		return
+	s.low, s.high = min(s.low, v), max(s.high, v)
+	s.total += float64(v)
+	s.n++
+	s.doubtful = s.doubtful || doubtful
+}
+
+func (s *growing) bin() bin {
+	mean := math.Float32bits(float32(s.total/float64(s.n))) &^ 1
+	if s.doubtful {
+		mean |= 1
 	}
-	b.low, b.high = min(b.low, o.low), max(b.high, o.high)
-	total := float64(b.usable) + float64(o.usable)
-	b.mean = float32((float64(b.mean)*float64(b.usable) + float64(o.mean)*float64(o.usable)) / total)
-	b.usable = uint16(min(total, math.MaxUint16))
-	b.doubtful = uint16(min(int(b.doubtful)+int(o.doubtful), math.MaxUint16))
+	return bin{math.Float32frombits(mean), s.low, s.high}
 }
 
 // ring is the latest bins of all trends at one step.
@@ -54,13 +67,14 @@ type ring struct {
 	size int64
 	// last is the present bin's number since 1970, 0 before the first.
 	last int64
-	bins [][]bin // by trend
+	bins [][]bin   // by trend
+	now  []growing // the present bins, by trend
 }
 
 func newRing(step time.Duration, size, trends int) ring {
-	r := ring{step: step, size: int64(size), bins: make([][]bin, trends)}
+	r := ring{step: step, size: int64(size), bins: make([][]bin, trends), now: make([]growing, trends)}
 	for i := range r.bins {
-		r.bins[i] = make([]bin, size)
+		r.bins[i] = slices.Repeat([]bin{nothing}, size)
 	}
 	return r
 }
@@ -68,22 +82,33 @@ func newRing(step time.Duration, size, trends int) ring {
 func (r *ring) number(t time.Time) int64 { return t.UnixNano() / int64(r.step) }
 
 // advance empties the bins that time has reached since the last call. Time that
-// was set back takes back what it had already reached.
+// was set back takes back what it had already reached, the bin where it is now
+// too.
 func (r *ring) advance(now time.Time) {
 	n := r.number(now)
+	if n == r.last {
+		return
+	}
 	from, to := r.last+1, n
 	if n < r.last {
-		from, to = n+1, r.last
+		from, to = n, r.last
 	}
 	if to-from >= r.size {
 		from = to - r.size + 1
 	}
 	for i := from; i <= to; i++ {
 		for _, bins := range r.bins {
-			bins[i%r.size] = bin{}
+			bins[i%r.size] = nothing
 		}
 	}
+	clear(r.now)
 	r.last = n
+}
+
+func (r *ring) add(trend int, v float32, doubtful bool) {
+	s := &r.now[trend]
+	s.add(v, doubtful)
+	r.bins[trend][r.last%r.size] = s.bin()
 }
 
 // History remembers what figures did, for trends. It lives in memory alone: a
@@ -91,18 +116,20 @@ func (r *ring) advance(now time.Time) {
 type History struct {
 	mu    sync.Mutex
 	index map[string]int // into bins, by figure
-	fine  ring
-	rough ring
+	rings []ring         // by scale
 }
 
 // NewHistory returns an empty history.
 func NewHistory() *History { return &History{} }
 
-// trended reports whether a figure is a number whose course tells something;
-// states do not.
-func trended(f *plant.Figure) bool {
-	return !slices.Contains([]plant.Quantity{plant.GasLevel, plant.Unavailable, plant.Lost, plant.Doubtful}, f.Quantity)
+// states are the quantities whose course tells nothing: they are states, settings
+// or a mere countdown.
+var states = []plant.Quantity{
+	plant.GasLevel, plant.Unavailable, plant.Lost, plant.Doubtful, plant.Overdue, plant.Calling, plant.Vote, plant.Blind,
+	plant.Ventilation, plant.GiardiaLogOwed, plant.VirusLogOwed, plant.BumpTestDue, plant.CalibrationDue,
 }
+
+func trended(f *plant.Figure) bool { return !slices.Contains(states, f.Quantity) }
 
 // begin chooses the trends once: figures that are made before readings.
 func (h *History) begin(figures []plant.Figure) {
@@ -115,8 +142,9 @@ func (h *History) begin(figures []plant.Figure) {
 			}
 		}
 	}
-	h.fine = newRing(fineStep, fineSteps, len(h.index))
-	h.rough = newRing(coarseStep, coarseSteps, len(h.index))
+	for _, s := range scales {
+		h.rings = append(h.rings, newRing(s.step, int(time.Duration(s.hours)*time.Hour/s.step), len(h.index)))
+	}
 }
 
 // Observe takes in what holds after a step. It is called for every step, from one
@@ -130,21 +158,17 @@ func (h *History) Observe(s *agent.Snapshot) {
 	if h.index == nil {
 		h.begin(s.Figures)
 	}
-	h.fine.advance(s.Time)
-	h.rough.advance(s.Time)
+	for i := range h.rings {
+		h.rings[i].advance(s.Time)
+	}
 	for i := range s.Figures {
 		f := &s.Figures[i]
 		at, ok := h.index[f.Name]
 		if !ok || !f.Quality.Usable() {
 			continue
 		}
-		v := float32(f.Shown())
-		b := bin{v, v, v, 1, 0}
-		if f.Quality.Level != reading.Good {
-			b.doubtful = 1
-		}
-		for _, r := range []*ring{&h.fine, &h.rough} {
-			r.bins[at][r.last%r.size].add(b)
+		for i := range h.rings {
+			h.rings[i].add(at, float32(f.Shown()), f.Quality.Level != reading.Good)
 		}
 	}
 }
@@ -168,32 +192,17 @@ func (h *History) trend(figure string, hours int) (trend, bool) {
 	if !ok {
 		return trend{}, false
 	}
-	r := &h.fine
-	if hours > 24 {
-		r = &h.rough
-	}
-	n := min(int64(time.Duration(hours)*time.Hour/r.step), r.size)
-	each := (n + maxBins - 1) / maxBins // bins to a point
-	step := time.Duration(each) * r.step
-	// Points begin at whole multiples of their width, so that they do not change
-	// from one answer to the next.
-	end := r.last/each*each + each
-	start := end - (n+each-1)/each*each
-	out := trend{Figure: figure, From: alarms.Stamp(time.Unix(0, start*int64(r.step))), Step: step.Seconds(), Points: []*[4]float32{}}
-	for from := start; from < end; from += each {
-		var sum bin
-		for i := max(from, r.last-r.size+1, 0); i < min(from+each, r.last+1); i++ {
-			sum.add(r.bins[at][i%r.size])
-		}
-		if sum.usable == 0 {
+	r := &h.rings[slices.IndexFunc(scales, func(s scale) bool { return hours <= s.hours })]
+	end := r.last + 1
+	start := end - int64(time.Duration(hours)*time.Hour/r.step)
+	out := trend{Figure: figure, From: alarms.Stamp(time.Unix(0, start*int64(r.step))), Step: r.step.Seconds(), Points: []*[4]float32{}}
+	for i := max(start, 0); i < end; i++ {
+		b := r.bins[at][i%r.size]
+		if b[0] != b[0] { // not a number
 			out.Points = append(out.Points, nil)
 			continue
 		}
-		p := [4]float32{sum.mean, sum.low, sum.high, 0}
-		if sum.doubtful > 0 {
-			p[3] = 1
-		}
-		out.Points = append(out.Points, &p)
+		out.Points = append(out.Points, &[4]float32{b[0], b[1], b[2], float32(math.Float32bits(b[0]) & 1)})
 	}
 	return out, true
 }

@@ -5,6 +5,7 @@ import (
 	"math"
 	"net/http"
 	"slices"
+	"strings"
 	"testing"
 	"time"
 
@@ -62,43 +63,41 @@ func TestTrendLeavesGaps(t *testing.T) {
 func TestTrendAgainstAPlainList(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		h := NewHistory()
+		of := rapid.SampledFrom(scales).Draw(t, "scale")
 		type seen struct {
-			minute int64
-			v      float64
+			bin int64
+			v   float64
 		}
 		var all []seen
-		now := noon
+		now, bin := noon, int64(0)
 		for range rapid.IntRange(1, 40).Draw(t, "steps") {
 			now = now.Add(time.Duration(rapid.OneOf(rapid.IntRange(0, 200), rapid.IntRange(-4000, 90000)).Draw(t, "seconds")) * time.Second)
-			minute := now.Unix() / 60
-			// What the clock took back is forgotten, and what it left behind for a day.
-			all = slices.DeleteFunc(all, func(s seen) bool { return s.minute > minute || s.minute <= minute-fineSteps })
+			before := bin
+			bin = now.UnixNano() / int64(of.step)
+			// What the clock took back is forgotten, and what it left far behind.
+			all = slices.DeleteFunc(all, func(s seen) bool {
+				return bin < before && s.bin >= bin || s.bin <= bin-int64(time.Duration(of.hours)*time.Hour/of.step)
+			})
 			v := rapid.Float64Range(-5, 5).Draw(t, "value")
 			if rapid.Bool().Draw(t, "usable") {
 				h.Observe(one(now, ratio(v)))
-				all = append(all, seen{minute, v})
+				all = append(all, seen{bin, v})
 			} else {
 				h.Observe(one(now, bad(ratio(v), reading.Stale)))
 			}
 		}
-		hours := rapid.SampledFrom([]int{1, 7, 24, 24}).Draw(t, "hours")
-		tr, ok := h.trend(ratioName, hours)
+		tr, ok := h.trend(ratioName, of.hours)
 		if !ok {
 			t.Fatal("the figure is not remembered")
 		}
-		each := int64(tr.Step) / 60
-		start := time.Time(tr.From).Unix() / 60
-		if len(tr.Points) > maxBins || start%each != 0 {
-			t.Fatalf("%d points of %d min from %v", len(tr.Points), each, time.Time(tr.From))
-		}
-		present := now.Unix() / 60
-		if end := start + each*int64(len(tr.Points)); present < end-each || present >= end {
-			t.Fatalf("the last point ends at minute %d, now is %d", end, present)
+		start := time.Time(tr.From).UnixNano() / int64(of.step)
+		if len(tr.Points) > maxPoints || start+int64(len(tr.Points)) != bin+1 || tr.Step != of.step.Seconds() {
+			t.Fatalf("%d points of %v s from %v, now is bin %d", len(tr.Points), tr.Step, time.Time(tr.From), bin)
 		}
 		for i, p := range tr.Points {
 			low, high, sum, n := math.Inf(1), math.Inf(-1), 0.0, 0
 			for _, s := range all {
-				if s.minute >= start+int64(i)*each && s.minute < start+int64(i+1)*each {
+				if s.bin == start+int64(i) {
 					low, high, sum, n = min(low, s.v), max(high, s.v), sum+s.v, n+1
 				}
 			}
@@ -156,7 +155,7 @@ func TestHistoryOverHTTP(t *testing.T) {
 			Step   float64 `json:"step_s"`
 		}
 		if w.Code == http.StatusOK {
-			if err := json.Unmarshal(w.Body.Bytes(), &tr); err != nil || len(tr.Points) == 0 || len(tr.Points) > maxBins+1 || tr.Step == 0 {
+			if err := json.Unmarshal(w.Body.Bytes(), &tr); err != nil || len(tr.Points) == 0 || len(tr.Points) > maxPoints || tr.Step == 0 {
 				t.Errorf("%s: %v, %d points of %v s", c.query, err, len(tr.Points), tr.Step)
 			}
 		}
@@ -176,5 +175,31 @@ func BenchmarkObserve(b *testing.B) {
 	for b.Loop() {
 		s.Time = s.Time.Add(time.Second)
 		h.Observe(s)
+	}
+}
+
+// BenchmarkHistoryMemory is the size of a full history.
+func BenchmarkHistoryMemory(b *testing.B) {
+	s := &agent.Snapshot{Time: noon}
+	for i := range maxTrends {
+		s.Figures = append(s.Figures, fig(plant.PointKind, "p"+string(rune('a'+i)), plant.ReadingOf, 1, "1"))
+	}
+	b.ReportAllocs()
+	for b.Loop() {
+		NewHistory().Observe(s)
+	}
+}
+
+// TestThePageOffersTheCoursesThereAre: it knows the same figures without one.
+func TestThePageOffersTheCoursesThereAre(t *testing.T) {
+	script := string(must(files.ReadFile("assets/trends.js")))
+	_, list, _ := strings.Cut(script, "const states = [")
+	list, _, _ = strings.Cut(list, "]")
+	var want []string
+	for _, q := range states {
+		want = append(want, "'"+string(q)+"'")
+	}
+	if list != strings.Join(want, ", ") {
+		t.Errorf("the page leaves out %s, the history %s", list, strings.Join(want, ", "))
 	}
 }

@@ -1,7 +1,6 @@
 package page
 
 import (
-	"bytes"
 	"cmp"
 	"encoding/json"
 	"fmt"
@@ -21,6 +20,9 @@ const (
 	// pace is the shortest time between two messages, silence the longest.
 	pace    = time.Second
 	silence = 15 * time.Second
+	// timing is how often the times of figures that are otherwise as they were are
+	// sent.
+	timing = 15 * time.Second
 	// A client that reads nothing is cut off after this.
 	writeTimeout = 10 * time.Second
 )
@@ -52,7 +54,8 @@ type server struct {
 //   - / and /page/, the page for people,
 //   - /v1/snapshot, the whole snapshot as one JSON document,
 //   - /v1/stream, the same as server-sent events: first one named snapshot, then
-//     one named change for what has changed since, at most one a second,
+//     one named change for what has changed since, at most one a second and with
+//     the times of figures that are otherwise as they were every 15 s,
 //   - /v1/history?figure=NAME&hours=N, a figure's course,
 //   - POST /v1/order, for roles with a key.
 func Handler(o Options) http.Handler { return newServer(o).handler() }
@@ -104,25 +107,10 @@ func (e *encoded) now() head {
 
 // whole is a snapshot's document.
 func (s *server) whole(e *encoded) []byte {
-	d := document{e.now(), e.figures, e.alarms}
+	d := document{e.now(), e.Figures, e.Alarms}
 	d.Version, d.Site, d.Title = version, s.o.Site.Name, s.o.Site.Title
 	l := layoutOf(&s.o.Site, e.of.Figures, s.o.Roles)
-	d.Layout = &l
-	return must(json.Marshal(d))
-}
-
-// change is the document of what differs between two snapshots of one site.
-func change(from, to *encoded) []byte {
-	d := document{to.now(), []json.RawMessage{}, []json.RawMessage{}}
-	differ := func(out *[]json.RawMessage, from, to []json.RawMessage) {
-		for i := range to {
-			if i >= len(from) || !bytes.Equal(from[i], to[i]) {
-				*out = append(*out, to[i])
-			}
-		}
-	}
-	differ(&d.Figures, from.figures, to.figures)
-	differ(&d.Alarms, from.alarms, to.alarms)
+	d.Layout, d.Performance = &l, performanceOf(&e.of.Performance)
 	return must(json.Marshal(d))
 }
 
@@ -187,6 +175,7 @@ func (s *server) stream(w http.ResponseWriter, r *http.Request) {
 	tick := time.NewTicker(s.pace)
 	defer tick.Stop()
 	last := time.Now()
+	timed, timedAt := sent, last
 	for {
 		select {
 		case <-r.Context().Done():
@@ -195,10 +184,17 @@ func (s *server) stream(w http.ResponseWriter, r *http.Request) {
 		}
 		switch now := s.encoded(); {
 		case now != sent:
-			if !event("change", change(sent, now)) {
+			var since *encoded
+			if time.Since(timedAt) >= timing {
+				since = timed
+			}
+			if !event("change", change(sent, now, since)) {
 				return
 			}
 			sent, last = now, time.Now()
+			if since != nil {
+				timed, timedAt = now, last
+			}
 		case time.Since(last) >= silence:
 			if !send([]byte(": nothing new\n\n")) {
 				return

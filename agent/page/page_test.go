@@ -5,9 +5,11 @@ import (
 	"context"
 	"crypto/sha256"
 	"encoding/json"
+	"maps"
 	"math"
 	"net/http"
 	"net/http/httptest"
+	"reflect"
 	"strings"
 	"sync/atomic"
 	"testing"
@@ -62,6 +64,7 @@ func ridge() Site {
 		Name: "kestrel-ridge", Title: "Kestrel Ridge", TimeZone: time.FixedZone("MST", -7*3600),
 		Banks:    []Bank{{"north", "chlorine-room", []Container{{"north-1", "north-1-weight", 671, 8, 907}}}},
 		Segments: []Segment{{Name: "clearwell", Residual: "residual-out", PH: "ph-out", Temperature: "temperature-out", Flow: "plant-flow"}},
+		Trains:   []Train{},
 		Rooms:    []Room{{"chlorine-room", []string{"gas-1"}}},
 		Lines:    []Line{{"line-b", []Instrument{{"north-scales", []string{"north-1-weight"}}}}},
 		Limits:   []Limit{{"north-empty-notice", "bank.north.time-to-empty", true, 48 * 3600}},
@@ -206,20 +209,26 @@ func TestChangesRebuildTheSnapshot(t *testing.T) {
 		}
 		s := newServer(Options{Site: site})
 		sent := encode(&site, now)
-		figures, conditions := map[string]string{}, map[string]string{}
+		figures, conditions := map[string]map[string]any{}, map[string]map[string]any{}
 		apply := func(doc []byte) {
-			var d struct{ Figures, Alarms []json.RawMessage }
+			var d struct{ Figures, Alarms []map[string]any }
 			if err := json.Unmarshal(doc, &d); err != nil {
 				t.Fatal(err)
 			}
-			for _, f := range d.Figures {
-				figures[nameIn(f, "figure")] = string(f)
+			take := func(into map[string]map[string]any, entries []map[string]any, name, whole string) {
+				for _, e := range entries {
+					key := e[name].(string)
+					if _, ok := e[whole]; ok {
+						into[key] = map[string]any{}
+					}
+					maps.Copy(into[key], e)
+				}
 			}
-			for _, a := range d.Alarms {
-				conditions[nameIn(a, "alarm")] = string(a)
-			}
+			take(figures, d.Figures, "figure", "quality")
+			take(conditions, d.Alarms, "alarm", "state")
 		}
 		apply(s.whole(sent))
+		timed := sent
 		for range rapid.IntRange(1, 6).Draw(t, "steps") {
 			next := quiet()
 			next.Time = now.Time.Add(time.Second)
@@ -235,40 +244,42 @@ func TestChangesRebuildTheSnapshot(t *testing.T) {
 					if len(now.Figures) > 0 {
 						*f = now.Figures[i]
 					}
+					f.Time = next.Time
 				}
 			}
 			for i := range next.Conditions {
+				value := rapid.Float64Range(0, 3).Draw(t, "value of the alarm")
+				if next.Conditions[i].Value = &value; value > 2 {
+					next.Conditions[i].Value, next.Conditions[i].What = nil, "Something else."
+				}
 				next.Conditions[i].State = rapid.SampledFrom([]alarms.State{alarms.Normal, alarms.Unacknowledged, alarms.Acknowledged, alarms.LatchedUnacknowledged, alarms.Shelved}).Draw(t, "state")
 			}
 			to := encode(&site, next)
-			doc := change(sent, to)
+			doc := change(sent, to, timed)
+			timed = to // the times of all
 			if err := validate(changes, doc); err != nil {
 				t.Fatalf("%v\n%s", err, doc)
 			}
 			apply(doc)
 			now, sent = next, to
 		}
-		for i, f := range sent.figures {
-			if got := figures[now.Figures[i].Name]; got != string(f) {
-				t.Fatalf("rebuilt %s, want %s", got, f)
+		same := func(got map[string]any, want any) {
+			text := must(json.Marshal(want))
+			var w map[string]any
+			if err := json.Unmarshal(text, &w); err != nil || !reflect.DeepEqual(got, w) {
+				t.Fatalf("rebuilt %v, want %s", got, text)
 			}
 		}
-		for i, a := range sent.alarms {
-			if got := conditions[now.Conditions[i].Alarm]; got != string(a) {
-				t.Fatalf("rebuilt %s, want %s", got, a)
-			}
+		for i := range sent.Figures {
+			same(figures[now.Figures[i].Name], sent.Figures[i])
 		}
-		if len(figures) != len(sent.figures) || len(conditions) != len(sent.alarms) {
-			t.Fatalf("rebuilt %d figures and %d alarms, want %d and %d", len(figures), len(conditions), len(sent.figures), len(sent.alarms))
+		for i := range sent.Alarms {
+			same(conditions[now.Conditions[i].Alarm], sent.Alarms[i])
+		}
+		if len(figures) != len(sent.Figures) || len(conditions) != len(sent.Alarms) {
+			t.Fatalf("rebuilt %d figures and %d alarms, want %d and %d", len(figures), len(conditions), len(sent.Figures), len(sent.Alarms))
 		}
 	})
-}
-
-func nameIn(doc []byte, key string) string {
-	var m map[string]any
-	_ = json.Unmarshal(doc, &m) // a name that is missing is found by the count
-	name, _ := m[key].(string)
-	return name
 }
 
 func TestVerdict(t *testing.T) {
@@ -303,6 +314,18 @@ func TestVerdict(t *testing.T) {
 		}), alarming, "Something at north-empty-notice.", "Look at north-empty-notice.", 1},
 		{"one that has gone says so", with(func(s *agent.Snapshot) { s.Conditions[0].State = alarms.ReturnedUnacknowledged }), alarming, "nobody has acknowledged it: Something", "acknowledge it", 0},
 		{"a latch waits for a person", with(func(s *agent.Snapshot) { s.Conditions[0].State = alarms.LatchedAcknowledged }), alarming, "waits to be reset: Something", "resets it", 0},
+		{"a train owes what its segments do not owe alone", with(func(s *agent.Snapshot) {
+			s.Figures = append(s.Figures, fig(plant.SegmentKind, "pipe", plant.InactivationRatio, 0.4, "1"), fig(plant.TrainKind, "main", plant.InactivationRatio, 2.14, "1"))
+		}), well, "disinfection is at 1.74 times", "", 0},
+		{"samples that nobody entered are no failure", with(func(s *agent.Snapshot) {
+			s.Figures = append(s.Figures, bad(fig(plant.DistributionKind, plant.Distribution, plant.AnnualAverage, 0, "mg/L"), reading.Missing))
+			s.Conditions = append(s.Conditions, cond("distribution-residual-high", alarms.Low, alarms.Normal))
+			s.Conditions[2].Quality = "bad:missing-input"
+		}), well, "All is well", "", 0},
+		{"what fails otherwise is told", with(func(s *agent.Snapshot) {
+			s.Figures = append(s.Figures, bad(fig(plant.DistributionKind, plant.Distribution, plant.AnnualAverage, 0, "mg/L"), reading.Missing))
+			s.Conditions[1].Quality = "bad:missing-input"
+		}), attention, "one alarm cannot be judged", "by hand", 0},
 		{"an alarm goes before what is not yet read", with(func(s *agent.Snapshot) {
 			s.Figures[0] = bad(s.Figures[0], reading.NotYetRead)
 			s.Conditions[0].State = alarms.Unacknowledged
@@ -310,6 +333,7 @@ func TestVerdict(t *testing.T) {
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			site := ridge()
+			site.Trains = []Train{{"main", []string{"pipe"}}}
 			v := judge(&site, c.s)
 			if v.Level != c.level || !strings.Contains(v.Sentence, c.sentence) || !strings.Contains(v.First, c.first) || v.More != c.more || (c.first == "") != (v.First == "") {
 				t.Errorf("got %+v", v)

@@ -15,6 +15,7 @@ type Site struct {
 	TimeZone *time.Location
 	Banks    []Bank
 	Segments []Segment
+	Trains   []Train
 	Rooms    []Room
 	Lines    []Line
 	Limits   []Limit
@@ -42,6 +43,12 @@ type Segment struct {
 	Temperature string `json:"temperature"`
 	Flow        string `json:"flow"`
 	Level       string `json:"level,omitempty"`
+}
+
+// Train is a row of segments that the water passes one after the other.
+type Train struct {
+	Name     string   `json:"train"`
+	Segments []string `json:"segments"`
 }
 
 // Room is a room with gas detectors.
@@ -76,6 +83,7 @@ type layout struct {
 	TimeZone string      `json:"time_zone"`
 	Banks    []bankJSON  `json:"banks"`
 	Segments []Segment   `json:"segments"`
+	Trains   []Train     `json:"trains"`
 	Rooms    []Room      `json:"rooms"`
 	Lines    []Line      `json:"lines"`
 	Limits   []limitJSON `json:"limits"`
@@ -119,7 +127,7 @@ func layoutOf(s *Site, figures []plant.Figure, roles []Role) layout {
 	}
 	out := layout{
 		TimeZone: s.zone().String(), Banks: []bankJSON{}, Limits: []limitJSON{}, Roles: []string{},
-		Segments: append([]Segment{}, s.Segments...), Rooms: append([]Room{}, s.Rooms...), Lines: append([]Line{}, s.Lines...),
+		Segments: append([]Segment{}, s.Segments...), Trains: append([]Train{}, s.Trains...), Rooms: append([]Room{}, s.Rooms...), Lines: append([]Line{}, s.Lines...),
 	}
 	for _, b := range s.Banks {
 		bank := bankJSON{b.Name, b.Place, []containerJSON{}}

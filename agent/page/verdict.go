@@ -50,7 +50,7 @@ func judge(site *Site, s *agent.Snapshot) verdict {
 			kept = append(kept, c)
 		case c.State != alarms.Normal:
 			standing = append(standing, c)
-		case strings.HasPrefix(c.Quality, "bad"):
+		case strings.HasPrefix(c.Quality, "bad") && !unsampled(s, c):
 			blind = append(blind, c)
 		case strings.HasPrefix(c.Quality, "uncertain") && c.Quality != notDrawn:
 			doubtful = append(doubtful, c)
@@ -87,6 +87,14 @@ func judge(site *Site, s *agent.Snapshot) verdict {
 		}
 	}
 	return verdict{Level: well, Sentence: "All is well" + outlook(site, s) + "."}
+}
+
+// unsampled reports whether an alarm waits for samples that people enter, and
+// none has been: nothing that is watched has failed.
+func unsampled(s *agent.Snapshot, c *alarms.Condition) bool {
+	return c.Quality == reading.BadBecause(reading.Missing).String() && slices.ContainsFunc(s.Figures, func(f plant.Figure) bool {
+		return f.Kind == plant.DistributionKind && f.Quality.Reason == reading.Missing && strings.HasPrefix(c.Alarm, f.Owner+"-")
+	})
 }
 
 // notDrawn is the quality of a time to empty while nothing is drawn: it is only a
@@ -140,13 +148,12 @@ func truth(a, b bool) int {
 // long does the chlorine last. What is not known is left out.
 func outlook(site *Site, s *agent.Snapshot) string {
 	var parts []string
-	var least *plant.Figure
-	var soonest *plant.Figure
+	var least, soonest *plant.Figure
 	for i := range s.Figures {
 		f := &s.Figures[i]
 		switch {
 		case !f.Quality.Usable():
-		case f.Kind == plant.SegmentKind && f.Quantity == plant.InactivationRatio && (least == nil || f.Value < least.Value):
+		case f.Quantity == plant.InactivationRatio && counts(site, f) && (least == nil || f.Value < least.Value):
 			least = f
 		case f.Kind == plant.BankKind && f.Quantity == plant.TimeToEmpty && f.Quality.Level == reading.Good && (soonest == nil || f.Value < soonest.Value):
 			soonest = f
@@ -163,6 +170,13 @@ func outlook(site *Site, s *agent.Snapshot) string {
 		return ""
 	}
 	return ": " + strings.Join(parts, ", and ")
+}
+
+// counts reports whether a ratio is one that is owed: that of a train, or of a
+// segment which is in none.
+func counts(site *Site, f *plant.Figure) bool {
+	return f.Kind == plant.TrainKind || f.Kind == plant.SegmentKind &&
+		!slices.ContainsFunc(site.Trains, func(t Train) bool { return slices.Contains(t.Segments, f.Owner) })
 }
 
 func count(n int, what string) string {

@@ -14,6 +14,7 @@ import (
 	"sync"
 	"syscall"
 	"testing"
+	"time"
 )
 
 // Login is a user of a broker that asks for a password. The zero value is nobody.
@@ -199,6 +200,8 @@ type Message struct {
 	QoS     int
 	Retain  bool
 	Payload string
+	// At is when it was read from the subscriber.
+	At time.Time
 }
 
 // Subscriber is a mosquitto_sub at work.
@@ -285,14 +288,17 @@ func (s *Subscriber) take(line string) {
 	if err := json.Unmarshal([]byte(line), &m); err != nil {
 		s.t.Errorf("mosquitto_sub wrote %q: %v", line, err)
 	}
-	s.messages = append(s.messages, Message{m.Topic, m.QoS, m.Retain != 0, m.Payload})
+	s.messages = append(s.messages, Message{m.Topic, m.QoS, m.Retain != 0, m.Payload, time.Now()})
 }
 
 // Messages are those that came so far.
-func (s *Subscriber) Messages() []Message {
+func (s *Subscriber) Messages() []Message { return s.Since(0) }
+
+// Since are those that came after the first n.
+func (s *Subscriber) Since(n int) []Message {
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	return slices.Clone(s.messages)
+	return slices.Clone(s.messages[n:])
 }
 
 // Wait returns the first message that fits.
@@ -301,12 +307,12 @@ func (s *Subscriber) Wait(what string, fits func(Message) bool) Message {
 	var found Message
 	seen := 0
 	until(s.t, what, func() bool {
-		all := s.Messages()
-		i := slices.IndexFunc(all[seen:], fits)
+		more := s.Since(seen)
+		i := slices.IndexFunc(more, fits)
 		if i >= 0 {
-			found = all[seen+i]
+			found = more[i]
 		}
-		seen = len(all)
+		seen += len(more)
 		return i >= 0
 	})
 	return found

@@ -28,10 +28,17 @@ const (
 	FlowGreatest      Quantity = "flow-greatest"
 	RatioAhead        Quantity = "ratio-ahead"
 	RatioAheadIn      Quantity = "ratio-ahead-in"
+	GiardiaLogOwed    Quantity = "giardia-log-owed"
+	VirusLogOwed      Quantity = "virus-log-owed"
+	// Those of the day so far, each by the rolling and by the clock hour where an
+	// hour is its measure.
 	DayRatio          Quantity = "day-ratio"
+	DayRatioClockHour Quantity = "day-ratio-clock-hour"
 	DayRatioExtremes  Quantity = "day-ratio-extremes"
 	DayLowestRatio    Quantity = "day-lowest-ratio"
+	DayLowestResidual Quantity = "day-lowest-residual"
 	DayPeakFlow       Quantity = "day-peak-flow"
+	DayPeakFlowClock  Quantity = "day-peak-flow-clock-hour"
 	DayCovered        Quantity = "day-covered"
 	UnderResidual     Quantity = "under-residual"
 	UnderResidualLeft Quantity = "under-residual-left"

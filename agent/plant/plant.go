@@ -111,6 +111,9 @@ type Train struct {
 	Name                 string
 	Segments             []string
 	GiardiaLog, VirusLog float64
+	// Filtration is that of which those are left, empty where the site file has
+	// them.
+	Filtration contact.Filtration
 }
 
 // EntryPoint is where water enters the distribution system: the point of its
@@ -200,12 +203,14 @@ type segment struct {
 	state                            *contact.Segment
 	day                              *contact.Day
 	last                             contact.Result
+	record                           contact.DayRecord // of the day so far
 	residual, ph, temperature, level int
 	flows                            []int
 	inputs                           []int // all of these points
 	pair                             *pair // nil where no inlet is compared
 	blank                            contact.Blank
 	blankDoubt                       int // in the doubts of the residual
+	methods                          methods
 }
 
 // pair compares two points.
@@ -225,8 +230,11 @@ type bank struct {
 type detector struct {
 	Detector
 	point, room int
-	state       *air.Detector
-	result      air.Result
+	// figure and airFigure are where its figures begin: that of the concentration,
+	// and those of the air.
+	figure, airFigure int
+	state             *air.Detector
+	result            air.Result
 }
 
 const none = -1
@@ -280,14 +288,16 @@ func New(s Settings) (*Plant, error) {
 			}
 			t.segments = append(t.segments, at)
 		}
+		t.explain(p)
 		p.trains = append(p.trains, t)
-		for _, q := range []Quantity{InactivationRatio, GiardiaLog, VirusLog, RatioAhead} {
+		for _, q := range []Quantity{InactivationRatio, GiardiaLog, VirusLog, RatioAhead, GiardiaLogOwed, VirusLogOwed, DayRatio, DayRatioClockHour, DayRatioExtremes, DayCovered} {
 			p.add(Figure{Kind: TrainKind, Owner: tr.Name, Quantity: q, Unit: one})
 		}
 	}
 	for _, e := range s.EntryPoints {
 		p.entries = append(p.entries, entry{EntryPoint: e, point: find(e.Point, e.Point),
-			residual: contact.ResidualClock{Rule: e.Residual}, analyser: contact.AnalyserClock{Rule: e.Analyser, Calendar: e.Calendar}})
+			residual: contact.ResidualClock{Rule: e.Residual}, analyser: contact.AnalyserClock{Rule: e.Analyser, Calendar: e.Calendar},
+			method: fmt.Sprintf("under %g mg/L for at most %g h without a break", e.Residual.Least, e.Residual.Allowed.Hours())})
 		for _, f := range []struct {
 			q Quantity
 			u units.Unit
@@ -317,7 +327,8 @@ func New(s Settings) (*Plant, error) {
 	}
 	for _, d := range s.Detectors {
 		gas := find(d.Name, d.Concentration)
-		p.detectors = append(p.detectors, detector{Detector: d, point: gas, room: none, state: air.NewDetector(d.Settings)})
+		d.Services = slices.Clone(d.Services) // which orders change
+		p.detectors = append(p.detectors, detector{Detector: d, point: gas, room: none, figure: len(p.figures), state: air.NewDetector(d.Settings)})
 		if gas < len(p.points) {
 			p.points[gas].gas = true
 		}

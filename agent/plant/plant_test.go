@@ -111,7 +111,7 @@ func TestFiguresKeepTheirNamesAndOrder(t *testing.T) {
 	s := ridge()
 	p := newPlant(t, s)
 	names := p.Names()
-	if want := len(s.Points) + 19*len(s.Segments) + 5*len(s.Banks) + 8*len(s.Detectors) + 2*len(s.Instruments) + 2*3; len(names) != want {
+	if want := len(s.Points) + 22*len(s.Segments) + 5*len(s.Banks) + 8*len(s.Detectors) + 2*len(s.Instruments) + 2*3; len(names) != want {
 		t.Errorf("%d figures, expected %d", len(names), want)
 	}
 	if sorted := slices.Compact(slices.Sorted(slices.Values(names))); len(sorted) != len(names) {

@@ -81,11 +81,14 @@ func (p *Plant) stepDistribution(now time.Time, w *writer) {
 }
 
 // remembered is what a plant keeps over a restart: what the rules count in hours,
-// days and quarters. It grows with the number of entry points alone.
+// days and quarters, and what people near the detectors were exposed to. It grows
+// with the number of entry points, segments and detectors alone.
 type remembered struct {
-	Version      int                        `json:"version"`
-	Entries      map[string]rememberedEntry `json:"entries,omitempty"`
-	Distribution contact.AnnualAverage      `json:"distribution"`
+	Version      int                           `json:"version"`
+	Entries      map[string]rememberedEntry    `json:"entries,omitempty"`
+	Distribution contact.AnnualAverage         `json:"distribution"`
+	Days         map[string]json.RawMessage    `json:"days,omitempty"` // of the segments
+	Detectors    map[string]rememberedDetector `json:"detectors,omitempty"`
 }
 
 type rememberedEntry struct {
@@ -97,10 +100,20 @@ const rememberedVersion = 1
 
 // Checkpoint returns what Restore needs after a restart.
 func (p *Plant) Checkpoint() []byte {
-	m := remembered{Version: rememberedVersion, Distribution: p.distribution, Entries: map[string]rememberedEntry{}}
+	m := remembered{Version: rememberedVersion, Distribution: p.distribution, Entries: map[string]rememberedEntry{}, Days: map[string]json.RawMessage{}, Detectors: map[string]rememberedDetector{}}
 	for i := range p.entries {
 		e := &p.entries[i]
 		m.Entries[e.Point] = rememberedEntry{e.residual, e.analyser}
+	}
+	for i := range p.segments {
+		s := &p.segments[i]
+		// A number that JSON cannot write costs that day, never the clocks.
+		if day, err := json.Marshal(s.day.Memory()); err == nil {
+			m.Days[s.Name] = day
+		}
+	}
+	for i := range p.detectors {
+		m.Detectors[p.detectors[i].Name] = p.detectors[i].remember()
 	}
 	b, err := json.Marshal(m)
 	if err != nil { // plain data always marshals
@@ -109,8 +122,9 @@ func (p *Plant) Checkpoint() []byte {
 	return b
 }
 
-// Restore brings back the clocks of a checkpoint. Entry points that the site no
-// longer has are left out. Of a time that cannot be, nothing counts.
+// Restore brings back the clocks, days and exposures of a checkpoint. What the
+// site no longer has is left out, and the day of a segment that has changed. Of a
+// time that cannot be, nothing counts.
 func (p *Plant) Restore(data []byte) error {
 	var m remembered
 	if err := json.Unmarshal(data, &m); err != nil {
@@ -133,6 +147,16 @@ func (p *Plant) Restore(data []byte) error {
 				s.Elapsed = max(0, s.Elapsed)
 			}
 		}
+	}
+	for i := range p.segments {
+		s := &p.segments[i]
+		var day contact.DayMemory
+		if old, ok := m.Days[s.Name]; ok && json.Unmarshal(old, &day) == nil {
+			s.day.Restore(day) // else it begins anew, and its coverage shows it
+		}
+	}
+	for i := range p.detectors {
+		p.detectors[i].recall(m.Detectors[p.detectors[i].Name])
 	}
 	return nil
 }

@@ -17,6 +17,9 @@ const (
 	ShortTerm Quantity = "short-term" // the mean over 15 min
 	EightHour Quantity = "eight-hour" // the mean over 8 h
 	Overdue   Quantity = "service-overdue"
+	// Time until the work is due; negative when it is overdue.
+	CalibrationDue Quantity = "calibration-due"
+	BumpTestDue    Quantity = "bump-test-due"
 
 	Calling     Quantity = "calling" // how many detectors of a room show gas at their first level
 	Vote        Quantity = "vote"    // of a room, on the second level
@@ -41,22 +44,21 @@ type Room struct {
 	Beside []string
 }
 
-// Service is work for which a detector is due again and again.
-type Service struct {
-	// What names it, such as calibration.
-	What  string
-	Last  time.Time
-	Every time.Duration
-}
-
 type room struct {
 	Room
 	detectors                           []int
 	banks                               []int // the figures of their withdrawal rates
 	fan, flow, door, scrubber, windFrom int
 	beside                              []int
-	calling                             int
-	started                             bool // all detectors have been read, or are late
+
+	// How its detectors stand: on the first level and on the second. What follows
+	// from it is worked out anew only when it changes.
+	ones, twos []air.Channel
+	started    bool // all detectors have been read, or are late
+	calling    int  // on the first level
+	agreeing   int  // on the second
+	vote       air.Outcome
+	shown      string // the vote for people, empty until the room has started
 }
 
 // rooms adds the rooms and the figures of the air.
@@ -73,6 +75,7 @@ func (p *Plant) rooms(s Settings, optional func(owner, name string) int) {
 				p.detectors[i].room = len(p.airRooms)
 			}
 		}
+		r.ones, r.twos = make([]air.Channel, len(r.detectors)), make([]air.Channel, len(r.detectors))
 		for _, b := range s.Banks {
 			if b.Place == m.Name {
 				r.banks = append(r.banks, p.indexOf(Name(BankKind, b.Name, WithdrawalRate)))
@@ -84,10 +87,14 @@ func (p *Plant) rooms(s Settings, optional func(owner, name string) int) {
 		p.airRooms = append(p.airRooms, r)
 	}
 	for i := range p.detectors {
+		p.detectors[i].airFigure = len(p.figures)
 		for _, q := range []Quantity{Rise, Ceiling, ShortTerm, EightHour} {
 			p.add(Figure{Kind: DetectorKind, Owner: p.detectors[i].Name, Quantity: q, Unit: ppm})
 		}
 		p.add(Figure{Kind: DetectorKind, Owner: p.detectors[i].Name, Quantity: Overdue, Unit: one})
+		for _, s := range p.detectors[i].Services {
+			p.add(Figure{Kind: DetectorKind, Owner: p.detectors[i].Name, Quantity: s.Work.due(), Unit: units.MustParse("d")})
+		}
 	}
 	for i := range p.airRooms {
 		for _, q := range []Quantity{Calling, Vote, Blind, Deviation, Ventilation} {
@@ -109,6 +116,9 @@ func (p *Plant) indexOf(figure string) int {
 	return none
 }
 
+// The places of a detector's figures behind airFigure.
+const rise, shortTerm, eightHour = 0, 2, 3
+
 // senseAir lets every detector and room judge the readings of this step, before
 // any figure is made.
 func (p *Plant) senseAir() {
@@ -117,16 +127,49 @@ func (p *Plant) senseAir() {
 		d.result = d.state.Step(p.reading(d.point))
 	}
 	for i := range p.airRooms {
-		m := &p.airRooms[i]
-		m.calling, m.started = 0, true
-		for _, at := range m.detectors {
-			res := p.detectors[at].result
-			if res.Channel(1) == air.Calls {
-				m.calling++
-			}
-			m.started = m.started && res.Blind != reading.NotYetRead
+		p.airRooms[i].sense(p)
+	}
+}
+
+// sense takes in how the room's detectors stand.
+func (m *room) sense(p *Plant) {
+	started, changed := true, m.vote == ""
+	for i, at := range m.detectors {
+		res := &p.detectors[at].result
+		one, two := res.Channel(1), res.Channel(2)
+		changed = changed || one != m.ones[i] || two != m.twos[i]
+		m.ones[i], m.twos[i] = one, two
+		started = started && res.Blind != reading.NotYetRead
+	}
+	if !changed && started == m.started {
+		return
+	}
+	m.started, m.calling, m.agreeing, m.vote, m.shown = started, 0, 0, air.NotTripped, ""
+	for i := range m.detectors {
+		if m.ones[i] == air.Calls {
+			m.calling++
+		}
+		if m.twos[i] == air.Calls {
+			m.agreeing++
 		}
 	}
+	if m.Need > 0 {
+		m.vote = air.Vote(m.Need, m.Policy, m.twos)
+	}
+	if started {
+		m.shown = m.words()
+	}
+}
+
+// words are the vote as practice writes it: 1oo2 TN is one of two, the first
+// detector calls, the second does not; B is one that cannot be trusted.
+func (m *room) words() string {
+	n := len(m.detectors)
+	text := fmt.Sprintf("1oo%d %s", n, string(m.ones))
+	if m.Need > 0 {
+		text += fmt.Sprintf("; second level %doo%d %s: %s", m.Need, n, string(m.twos), m.vote)
+	}
+	return text
 }
 
 // stepAir gives the figures that rooms added. Figures of banks are in out.
@@ -137,20 +180,18 @@ func (p *Plant) stepAir(now time.Time, w *writer, out []Figure) {
 	for i := range p.airRooms {
 		p.airRooms[i].step(p, w, out)
 	}
-	for i := range out {
-		// A notice shows what else speaks; nothing is made up while there is no gas.
-		f := &out[i]
-		if f.Kind != DetectorKind || f.Quantity != Concentration && f.Quantity != Rise && f.Quantity != ShortTerm && f.Quantity != EightHour {
+	for i := range p.detectors {
+		d := &p.detectors[i]
+		if d.room == none {
 			continue
 		}
-		for j := range p.detectors {
-			if d := &p.detectors[j]; d.Name == f.Owner && d.room != none {
-				m := &p.airRooms[d.room]
-				f.Vote = m.shownVote(p)
-				if m.calling > 0 {
-					f.Evidence = m.evidence(p, d, out)
-				}
-			}
+		m := &p.airRooms[d.room]
+		evidence := ""
+		if m.calling > 0 { // nothing is made up while there is no gas
+			evidence = m.evidence(p, d, out)
+		}
+		for _, at := range []int{d.figure, d.airFigure + rise, d.airFigure + shortTerm, d.airFigure + eightHour} {
+			out[at].Vote, out[at].Evidence = m.shown, evidence
 		}
 	}
 }
@@ -178,40 +219,7 @@ func (d *detector) stepExposure(p *Plant, now time.Time, w *writer) {
 	long := d.state.Exposure().Mean(air.EightHours)
 	put(long.PPM, long.Known)
 
-	f := w.next(reading.GoodQuality(), now)
-	var due []string
-	for _, s := range d.Services {
-		if next := s.Last.Add(s.Every); !now.Before(next) {
-			due = append(due, fmt.Sprintf("its %s was due on %s, last done on %s", s.What, next.In(p.zone).Format("2 January 2006"), s.Last.In(p.zone).Format("2 January 2006")))
-		}
-	}
-	if len(due) > 0 {
-		f.Value, f.Detail = 1, "is overdue: "+strings.Join(due, "; ")
-	}
-}
-
-// channels are what the room's detectors contribute to a vote on a level.
-func (m *room) channels(p *Plant, level int) []air.Channel {
-	cs := make([]air.Channel, len(m.detectors))
-	for i, at := range m.detectors {
-		cs[i] = p.detectors[at].result.Channel(level)
-	}
-	return cs
-}
-
-// shownVote is the vote in the words of practice: 1oo2 TN is one of two, the first
-// detector calls, the second does not; B is one that cannot be trusted.
-func (m *room) shownVote(p *Plant) string {
-	if !m.started {
-		return ""
-	}
-	n := len(m.detectors)
-	text := fmt.Sprintf("1oo%d %s", n, string(m.channels(p, 1)))
-	if m.Need > 0 {
-		cs := m.channels(p, 2)
-		text += fmt.Sprintf("; second level %doo%d %s: %s", m.Need, n, string(cs), air.Vote(m.Need, m.Policy, cs))
-	}
-	return text
+	d.stepServices(p, now, w)
 }
 
 // step gives a room its figures.
@@ -224,39 +232,29 @@ func (m *room) step(p *Plant, w *writer, out []Figure) {
 	}
 	w.next(reading.GoodQuality(), at).Value = float64(m.calling)
 
-	vote := air.NotTripped
-	if m.Need > 0 {
-		vote = air.Vote(m.Need, m.Policy, m.channels(p, 2))
-	}
-	calls := 0
-	for _, c := range m.channels(p, 2) {
-		if c == air.Calls {
-			calls++
-		}
-	}
 	q := reading.GoodQuality()
 	switch {
-	case m.Need > 0 && calls >= m.Need:
+	case m.Need > 0 && m.agreeing >= m.Need:
 	case !m.started:
 		q = reading.BadBecause(reading.NotYetRead)
-	case vote == air.VoteLost:
+	case m.vote == air.VoteLost:
 		q = reading.BadBecause(reading.Missing)
 	}
 	f := w.next(q, at)
-	f.Vote = m.shownVote(p)
-	if f.Quality.Usable() && vote == air.Tripped {
-		f.Value, f.Detail = 1, "has come to a trip: "+f.Vote
+	f.Vote = m.shown
+	if f.Quality.Usable() && m.vote == air.Tripped {
+		f.Value, f.Detail = 1, "has come to a trip: "+m.words()
 		f.Evidence = m.evidence(p, nil, out)
 	}
 
-	m.stepBlind(p, w.next(reading.GoodQuality(), at), vote)
+	m.stepBlind(p, w.next(reading.GoodQuality(), at))
 	m.stepDeviation(p, w, at)
 	m.stepVentilation(p, w)
 }
 
 // stepBlind tells that nobody sees gas in the room, or that the vote cannot come
 // to a trip any more.
-func (m *room) stepBlind(p *Plant, f *Figure, vote air.Outcome) {
+func (m *room) stepBlind(p *Plant, f *Figure) {
 	if !m.started {
 		return
 	}
@@ -269,7 +267,7 @@ func (m *room) stepBlind(p *Plant, f *Figure, vote air.Outcome) {
 	switch {
 	case len(why) == len(m.detectors) && len(why) > 0:
 		f.Value, f.Detail = 1, "has no detector that can be trusted: "+strings.Join(why, "; ")
-	case m.Need > 0 && vote == air.VoteLost:
+	case m.Need > 0 && m.vote == air.VoteLost:
 		f.Value, f.Detail = 1, "has too few detectors for its vote; each of them still speaks for itself: "+strings.Join(why, "; ")
 	}
 }

@@ -1,7 +1,9 @@
 package plant
 
 import (
+	"encoding/json"
 	"fmt"
+	"math"
 	"strings"
 	"testing"
 	"time"
@@ -158,8 +160,13 @@ func TestEntryFigures(t *testing.T) {
 	if d := fs["entry.entry.analyser-back-in"].Detail; !strings.Contains(d, "ends on 1 December at 00:00 UTC") {
 		t.Errorf("the detail is %q", d)
 	}
-	fs = p.minutes(131, 1, calm(), nil)
+	fs = p.minutes(131, 15, calm(), nil)
 	check("under-residual", 0, "good")
+	check("grab-sample-due", 3*3600-14*60, "good")
+	if d := fs["entry.entry.grab-sample-due"].Detail; !strings.Contains(d, "gives a residual again, but not yet for 15 minutes") {
+		t.Errorf("the detail is %q", d)
+	}
+	fs = p.minutes(146, 1, calm(), nil)
 	check("grab-sample-due", 4*3600, "good")
 }
 
@@ -229,5 +236,124 @@ func BenchmarkStep(b *testing.B) {
 				p.Step(now, rs)
 			}
 		})
+	}
+}
+
+// The bad inputs of a plant's life, through the plant: each has its outcome, the
+// train's ratio never looks better for it than before, and the day does not
+// either. After two calm hours each lasts for ten minutes.
+func TestBadInputsThroughThePlant(t *testing.T) {
+	for _, tc := range []struct {
+		reason  string
+		change  map[string]float64
+		bad     map[string]string
+		back    time.Duration // of the clock
+		pause   time.Duration // without a reading
+		segment string        // the quality of the clearwell's ratio
+		day     string        // and of its day by extremes
+	}{
+		{reason: "calm", segment: "good", day: "good"},
+		{reason: "no flow", change: map[string]float64{"flow-1": 0, "flow-2": 0}, segment: "bad:no-flow", day: "good"},
+		{reason: "flow that reverses", change: map[string]float64{"flow-1": -0.2}, segment: "bad:inconsistent", day: "good"},
+		{reason: "a flow of more than any pipe", change: map[string]float64{"flow-1": 1e300}, segment: "good", day: "good"}, // a ratio of 0
+		{reason: "one outlet lost", bad: map[string]string{"flow-2": reading.NoReply}, segment: "bad:no-reply", day: "good"},
+		{reason: "an empty tank", change: map[string]float64{"level": 0}, segment: "good", day: "good"}, // a ratio of 0
+		{reason: "the level sensor lost", bad: map[string]string{"level": reading.SensorFailure}, segment: "bad:sensor-failure", day: "good"},
+		{reason: "a level over the wall", change: map[string]float64{"level": 5}, segment: "bad:inconsistent", day: "good"},
+		{reason: "a level that is not a number", change: map[string]float64{"level": math.NaN()}, segment: "bad:not-a-number", day: "good"},
+		{reason: "a residual over the table", change: map[string]float64{"out": 3.9, "in": 3.9}, segment: "uncertain:outside-table", day: "uncertain:outside-table"},
+		{reason: "a residual under zero", change: map[string]float64{"out": -0.1}, segment: "uncertain:under-range", day: "good"},
+		{reason: "ice", change: map[string]float64{"temperature": -3}, segment: "uncertain:under-range", day: "uncertain:under-range"},
+		{reason: "pH over the table", change: map[string]float64{"ph": 9.4}, segment: "bad:outside-table", day: "bad:outside-table"},
+		{reason: "an hour without readings", pause: time.Hour, segment: "good", day: "good"},
+		{reason: "readings that have grown stale", pause: -time.Hour, segment: "bad:stale", day: "good"},
+		{reason: "a clock that runs an hour backward", back: time.Hour, segment: "good", day: "good"},
+	} {
+		t.Run(tc.reason, func(t *testing.T) {
+			p, v := works(t), calm()
+			before := p.minutes(0, 120, v, nil)
+			for name, x := range tc.change {
+				v[name] = x
+			}
+			at := 120 + int((tc.pause-tc.back)/time.Minute)
+			if tc.pause < 0 { // the mere passing of time
+				at, v = 180, nil
+			}
+			after := p.minutes(at, 10, v, tc.bad)
+			if got := after["segment.clearwell.inactivation-ratio"].Quality.String(); got != tc.segment {
+				t.Errorf("the ratio is %s, expected %s", got, tc.segment)
+			}
+			if got := after["segment.clearwell.day-ratio-extremes"].Quality.String(); got != tc.day {
+				t.Errorf("the day is %s, expected %s", got, tc.day)
+			}
+			for _, name := range []string{"segment.clearwell.inactivation-ratio", "train.works.inactivation-ratio", "train.works.day-ratio-extremes", "segment.clearwell.day-lowest-ratio"} {
+				was, is := before[name], after[name]
+				if is.Quality.Level == reading.Good && is.Value > was.Value*1.0001 {
+					t.Errorf("%s rose from %g to %g", name, was.Value, is.Value)
+				}
+				if !is.Quality.Usable() && is.Value != 0 {
+					t.Errorf("%s is bad and carries %g", name, is.Value)
+				}
+			}
+			for _, f := range after {
+				if f.Quality.Usable() && (math.IsNaN(f.Value) || math.IsInf(f.Value, 0)) {
+					t.Errorf("%s is %g", f.Name, f.Value)
+				}
+			}
+			if !json.Valid(p.Checkpoint()) {
+				t.Error("the checkpoint is no JSON")
+			}
+		})
+	}
+}
+
+// Every figure of disinfection that practice makes in several ways says which.
+func TestEveryMethodIsNamed(t *testing.T) {
+	fs := works(t).minutes(0, 180, calm(), nil)
+	for name, f := range fs {
+		if f.Kind != SegmentKind && f.Kind != TrainKind {
+			continue
+		}
+		if f.Method == "" {
+			t.Errorf("%s names no method", name)
+		}
+	}
+	for name, words := range map[string][]string{
+		"segment.clearwell.t10-static":         {"static", "no regulation prescribes", "not always the shortest"},
+		"segment.clearwell.t10-entry":          {"entry form", "no regulation prescribes"},
+		"segment.clearwell.t10-inflow":         {"inflow form", "no regulation prescribes"},
+		"segment.clearwell.inactivation-ratio": {"T10 static", "required CT by the method table"},
+		"segment.clearwell.ratio-ahead":        {"the water already inside", "method table"},
+		"segment.clearwell.day-ratio":          {"any 60 minutes", "table"},
+		"train.works.inactivation-ratio":       {"40 CFR 141.534", "clearwell by table", "main by table"},
+		"train.works.day-ratio-extremes":       {"each by itself", "141.534"},
+		"entry.entry.under-residual":           {"under 0.2 mg/L for at most 4 h"},
+	} {
+		for _, w := range words {
+			if !strings.Contains(fs[name].Method, w) {
+				t.Errorf("%s says %q, without %q", name, fs[name].Method, w)
+			}
+		}
+	}
+	if d := fs["segment.clearwell.inactivation-ratio"].Detail; d != `rests on T10 by the form "static" and the required CT by the method table` {
+		t.Errorf("the detail of the ratio is %q", d)
+	}
+}
+
+// The day of a train adds what its segments earn, and is covered as the least.
+func TestTheDayOfATrain(t *testing.T) {
+	p := works(t)
+	p.minutes(0, 120, calm(), nil)
+	fs := p.minutes(120, 60, calm(), map[string]string{"entry": reading.NoReply})
+	for _, q := range []Quantity{DayRatio, DayRatioClockHour, DayRatioExtremes} {
+		clearwell, main := fs[Name(SegmentKind, "clearwell", q)], fs[Name(SegmentKind, "main", q)]
+		got := fs[Name(TrainKind, "works", q)]
+		// Giardia decides in both, each owes half a log of it and the train one.
+		if want := (clearwell.Value + main.Value) / 2; !got.Quality.Usable() || math.Abs(got.Value-want) > 1e-9 {
+			t.Errorf("%s is %g (%v), expected %g", q, got.Value, got.Quality, want)
+		}
+	}
+	if got, want := fs["train.works.day-covered"].Value*24, 2.0; math.Abs(got-want) > 0.02 {
+		t.Errorf("%g h covered, expected the %g of the segment with the least", got, want)
 	}
 }

@@ -93,6 +93,15 @@ func (q Quality) String() string {
 	return q.Level.String() + ":" + q.Reason
 }
 
+// MarshalText writes what String gives.
+func (q Quality) MarshalText() ([]byte, error) { return []byte(q.String()), nil }
+
+// UnmarshalText reads it.
+func (q *Quality) UnmarshalText(text []byte) (err error) {
+	*q, err = ParseQuality(string(text))
+	return err
+}
+
 // ParseQuality reads what String wrote.
 func ParseQuality(s string) (Quality, error) {
 	word, reason, found := strings.Cut(s, ":")

@@ -67,40 +67,15 @@ type Head struct {
 	Checkpoint json.RawMessage `json:"checkpoint,omitempty"`
 }
 
-// entry is the JSON of a row without a point. It has one of the four.
+// entry is the JSON of a row without a point. It has one of the four; an order and
+// samples have the fields that package alarms gives them.
 type entry struct {
-	Head *Head        `json:"head,omitempty"`
-	Self []selfSample `json:"self,omitempty"`
-	// Order is a step of its own; the others belong to the step that follows.
-	Order *order `json:"order,omitempty"`
+	Head *Head `json:"head,omitempty"`
+	// Order is an entry of its own; the two that follow belong to the next one.
+	Order *alarms.Order   `json:"order,omitempty"`
+	Self  []alarms.Sample `json:"self,omitempty"`
 	// AstrayNs is Entry.Astray from here on.
 	AstrayNs *int64 `json:"astray_ns,omitempty"`
-}
-
-// selfSample and order are those of package alarms, field by field.
-type selfSample struct {
-	Value    float64 `json:"value"`
-	Usable   bool    `json:"usable"`
-	Quality  string  `json:"quality"`
-	Detail   string  `json:"detail,omitempty"`
-	First    string  `json:"first,omitempty"`
-	Evidence string  `json:"evidence,omitempty"`
-	Vote     string  `json:"vote,omitempty"`
-}
-
-type order struct {
-	Verb     alarms.Verb   `json:"verb"`
-	ID       string        `json:"id"`
-	By       string        `json:"by"`
-	Role     string        `json:"role,omitempty"`
-	Alarm    string        `json:"alarm,omitempty"`
-	Episode  uint64        `json:"episode,omitempty"`
-	For      time.Duration `json:"for_ns,omitempty"`
-	OneShot  bool          `json:"one_shot,omitempty"`
-	Reason   string        `json:"reason,omitempty"`
-	IssuedAt time.Time     `json:"issued_at"`
-	Grab     alarms.Grab   `json:"grab,omitzero"`
-	Refused  string        `json:"refused,omitempty"`
 }
 
 // Fault is something in a file that cannot be read.

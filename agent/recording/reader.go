@@ -172,18 +172,14 @@ func (r *Reader) special(e *Entry, text string) (bool, error) {
 		r.self, r.astray, e.Self, e.Astray = nil, 0, nil, 0
 		return true, nil
 	case err == nil && in.Order != nil:
-		e.Kind, e.Order = Order, alarms.Order(*in.Order)
+		e.Kind, e.Order = Order, *in.Order
 		return true, nil
 	case err == nil && in.AstrayNs != nil:
 		r.astray = time.Duration(*in.AstrayNs)
 		e.Astray = r.astray
 		return false, nil
 	case err == nil && in.Self != nil:
-		r.self = make([]alarms.Sample, len(in.Self))
-		for i, s := range in.Self {
-			r.self[i] = alarms.Sample(s)
-		}
-		e.Self = r.self
+		r.self, e.Self = in.Self, in.Self
 		return false, nil
 	}
 	return false, r.fault("the entry "+quote(text), "JSON with head, self, order or astray_ns, as ebbwatch run records it")

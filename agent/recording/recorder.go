@@ -130,7 +130,7 @@ func (r *Recorder) Head(at time.Time, checkpoint []byte) {
 func (r *Recorder) Order(at time.Time, o alarms.Order) {
 	r.entries++
 	if !r.gap {
-		r.put(appendEntry(r.clock(r.room(), at), r.steady(at), orderEntry(o)), 1)
+		r.put(appendEntry(r.clock(r.room(), at), r.steady(at), entry{Order: &o}), 1)
 		return
 	}
 	r.dropped.Add(1)
@@ -147,7 +147,7 @@ func (r *Recorder) Step(at time.Time, rs []reading.Reading, own []alarms.Sample)
 	b := r.clock(r.room(), at)
 	if !slices.Equal(own, r.self) {
 		r.self = append(r.self[:0], own...)
-		b = appendEntry(b, r.steady(at), selfEntry(own))
+		b = appendEntry(b, r.steady(at), entry{Self: own})
 	}
 	for i := range rs {
 		b = appendReading(b, r.steady(rs[i].Time), &rs[i], r.o.Points[rs[i].Point])

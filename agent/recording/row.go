@@ -9,7 +9,6 @@ import (
 
 	"ebbwatch/agent/reading"
 	"ebbwatch/agent/units"
-	"ebbwatch/alarms"
 )
 
 const lineEnd = "\r\n"
@@ -55,17 +54,4 @@ func appendText(b []byte, s string) []byte {
 	b = append(b, '"')
 	b = append(b, strings.ReplaceAll(s, `"`, `""`)...)
 	return append(b, '"')
-}
-
-func selfEntry(own []alarms.Sample) entry {
-	e := entry{Self: make([]selfSample, len(own))}
-	for i, s := range own {
-		e.Self[i] = selfSample(s)
-	}
-	return e
-}
-
-func orderEntry(o alarms.Order) entry {
-	in := order(o)
-	return entry{Order: &in}
 }

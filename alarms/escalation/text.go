@@ -2,6 +2,7 @@ package escalation
 
 import (
 	"fmt"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -15,9 +16,12 @@ import (
 // RFC 5322, 2.1.1 (from memory), recommends for a line.
 const maxSubject = 78 - len("Subject: ")
 
-// caution closes every notice of an alarm that waits for a person.
-const caution = "Caution: ebbwatch informs people. It does not replace a gas detection or emergency system. " +
-	"The plant's emergency plan, local codes and licensed practice go before this notice."
+// caution closes every notice of an alarm that waits for a person. Informs opens
+// it unless the first actions have said so.
+const (
+	informs = "ebbwatch informs people. It does not replace a gas detection or emergency system."
+	caution = "The plant's emergency plan, local codes and licensed practice go before this notice."
+)
 
 // lead opens a subject: what a person must know when he sees nothing else.
 var lead = map[Kind]string{
@@ -188,7 +192,11 @@ func (s *Settings) advise(n *Notice, say func(string, ...any)) {
 		}
 		say("%s", strings.Join(lines, "\n"))
 	}
-	say("%s", caution)
+	if slices.Contains(c.FirstAction, informs) {
+		say("Caution: %s", caution)
+	} else {
+		say("Caution: %s %s", informs, caution)
+	}
 }
 
 // measured tells the value as it was measured, or that there is none.

@@ -68,7 +68,10 @@ type Options struct {
 	Dial func(ctx context.Context, network, address string) (net.Conn, error)
 	// Now stamps summaries and judges the age of orders; nil takes time.Now.
 	Now func() time.Time
-	Log *slog.Logger
+	// Published is told how long the broker took to acknowledge each message; nil
+	// for nobody.
+	Published func(time.Duration)
+	Log       *slog.Logger
 }
 
 // Status is how the telling goes.

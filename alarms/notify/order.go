@@ -123,10 +123,15 @@ type request struct {
 	Point    string
 	Residual *float64
 	TakenAt  string
+	// Detector is the one tested or serviced, Work and DoneAt what was done to it.
+	Detector, Work, DoneAt string
+	// Day, Item and Value are those of a correction.
+	Day, Item, Value string
 	// Role and MAC prove who may ask.
 	Role, MAC string
 
 	taken    time.Time
+	done     time.Time
 	issued   time.Time
 	duration time.Duration
 	episode  bool // whether the payload names one
@@ -139,7 +144,7 @@ func (r *request) order(verb, role string) alarms.Order {
 		grab.Residual = *r.Residual
 	}
 	return alarms.Order{
-		Grab: grab, Verb: alarms.Verb(verb), ID: r.Order, By: r.By, Role: role, Alarm: r.Alarm, Episode: r.Episode,
+		Grab: grab, Detector: r.Detector, Service: alarms.Service{Work: r.Work, Done: r.done}, Correction: alarms.Correction{Date: r.Day, Item: r.Item, Given: r.Value}, Verb: alarms.Verb(verb), ID: r.Order, By: r.By, Role: role, Alarm: r.Alarm, Episode: r.Episode,
 		For: r.duration, OneShot: r.OneShot, Reason: r.Reason, IssuedAt: r.issued,
 	}
 }
@@ -155,7 +160,8 @@ func parseOrder(payload []byte) (request, error) {
 	fields := map[string]any{
 		"order": &r.Order, "issued_at": &r.IssuedAt, "by": &r.By, "alarm": &r.Alarm, "episode": &r.Episode,
 		"reason": &r.Reason, "duration": &r.Duration, "one_shot": &r.OneShot, "role": &r.Role, "mac": &r.MAC,
-		"point": &r.Point, "residual": &r.Residual, "taken_at": &r.TakenAt,
+		"point": &r.Point, "residual": &r.Residual, "taken_at": &r.TakenAt, "detector": &r.Detector, "work": &r.Work, "done_at": &r.DoneAt,
+		"day": &r.Day, "item": &r.Item, "value": &r.Value,
 	}
 	malformed := errors.New("the order is not one JSON object: expected order, issued_at, by, alarm and, to acknowledge, episode")
 	d := json.NewDecoder(bytes.NewReader(payload))
@@ -170,7 +176,7 @@ func parseOrder(payload []byte) (request, error) {
 		name, _ := t.(string)
 		target, ok := fields[name]
 		if !ok {
-			return r, fmt.Errorf("the order has a field %.40q that is not known or comes twice: expected order, issued_at, by, alarm, episode, reason, duration, one_shot, point, residual, taken_at, role, mac", name)
+			return r, fmt.Errorf("the order has a field %.40q that is not known or comes twice: expected order, issued_at, by, alarm, episode, reason, duration, one_shot, point, residual, taken_at, detector, work, done_at, day, item, value, role, mac", name)
 		}
 		delete(fields, name)
 		var raw json.RawMessage
@@ -236,13 +242,25 @@ func (r *request) complete(verb alarms.Verb) error {
 		if !level(r.Alarm) {
 			return fmt.Errorf("for %s, an order names alarm", verb)
 		}
-	case alarms.Shelve, alarms.Test:
-		if !level(r.Alarm) || r.Duration == "" && !(verb == alarms.Shelve && r.OneShot) {
-			return fmt.Errorf("for %s, an order names alarm and duration", verb)
+	case alarms.Shelve:
+		if !level(r.Alarm) || r.Duration == "" && !r.OneShot {
+			return errors.New("for shelve, an order names alarm and duration")
+		}
+	case alarms.Test:
+		if level(r.Alarm) == level(r.Detector) || r.Duration == "" {
+			return errors.New("for test, an order names detector, or an alarm alone, and duration; 0s ends the test")
+		}
+	case alarms.Serviced:
+		if !level(r.Detector) || r.Work == "" || !rfc3339(r.DoneAt, &r.done) {
+			return errors.New("for serviced, an order names detector, work, which is calibration or bump-test, and done_at in RFC 3339, such as 2026-11-25T08:00:00.000Z")
 		}
 	case alarms.GrabSample:
 		if !level(r.Point) || r.Residual == nil || !rfc3339(r.TakenAt, &r.taken) {
 			return errors.New("for grab-sample, an order names point, residual in mg/L and taken_at in RFC 3339, such as 2026-11-25T08:00:00.000Z")
+		}
+	case alarms.Correct:
+		if r.Day == "" || r.Item == "" || r.Value == "" || r.Reason == "" {
+			return errors.New("for correct, an order names day, such as 2026-05-03, item, value with its unit, such as 0.45 mg/L, or unknown, and reason")
 		}
 	case alarms.Note, alarms.Refresh:
 		if r.Alarm != "" && !level(r.Alarm) {

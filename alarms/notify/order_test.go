@@ -44,8 +44,14 @@ func TestOrders(t *testing.T) {
 		{"a grab sample without a residual", "grab-sample", "{" + id + fresh + `,"by":"operator","point":"residual-entry","taken_at":"2026-11-25T18:40:00Z"}`, false, "operator", alarms.Refused, "for grab-sample, an order names point, residual in mg/L and taken_at in RFC 3339, such as 2026-11-25T08:00:00.000Z"},
 		{"a grab sample from any time", "grab-sample", "{" + id + fresh + `,"by":"operator","point":"residual-entry","residual":0.45}`, false, "operator", alarms.Refused, "for grab-sample, an order names point, residual in mg/L and taken_at in RFC 3339, such as 2026-11-25T08:00:00.000Z"},
 		{"a residual in quotes", "grab-sample", "{" + id + fresh + `,"by":"operator","residual":"0.45"}`, false, "operator", alarms.Refused, "the order's field residual has the wrong type: expected text, a whole number for episode, a number for residual, true or false for one_shot"},
+		{"a test of a detector", "test", "{" + id + fresh + `,"by":"operator","detector":"gas-1","duration":"20m"}`, false, "operator", alarms.Done, ""},
+		{"a test of a detector and an alarm", "test", "{" + id + fresh + `,"by":"operator","detector":"gas-1","alarm":"gas-1-level-1","duration":"20m"}`, false, "operator", alarms.Refused, "for test, an order names detector, or an alarm alone, and duration; 0s ends the test"},
+		{"a bump test that was done", "serviced", "{" + id + fresh + `,"by":"operator","detector":"gas-1","work":"bump-test","done_at":"2026-11-25T18:40:00Z"}`, false, "operator", alarms.Done, ""},
+		{"a correction of the record", "correct", "{" + id + fresh + `,"by":"operator","day":"2026-11-03","item":"entry.residual-entry.lowest-residual","value":"0.45 mg/L","reason":"calibration"}`, false, "operator", alarms.Done, ""},
+		{"a correction of what", "correct", "{" + id + fresh + `,"by":"operator","day":"2026-11-03","value":"0.45 mg/L","reason":"calibration"}`, false, "operator", alarms.Refused, "for correct, an order names day, such as 2026-05-03, item, value with its unit, such as 0.45 mg/L, or unknown, and reason"},
+		{"a service at no time", "serviced", "{" + id + fresh + `,"by":"operator","detector":"gas-1","work":"bump-test"}`, false, "operator", alarms.Refused, "for serviced, an order names detector, work, which is calibration or bump-test, and done_at in RFC 3339, such as 2026-11-25T08:00:00.000Z"},
 		{"a shelving without an end", "shelve", strings.Replace(full, `,"episode":3`, "", 1), false, "on-call-1", alarms.Refused, "for shelve, an order names alarm and duration"},
-		{"a test for once", "test", strings.Replace(full, `"episode":3`, `"one_shot":true`, 1), false, "on-call-1", alarms.Refused, "for test, an order names alarm and duration"},
+		{"a test for once", "test", strings.Replace(full, `"episode":3`, `"one_shot":true`, 1), false, "on-call-1", alarms.Refused, "for test, an order names detector, or an alarm alone, and duration; 0s ends the test"},
 		{"a duration that is none", "shelve", strings.Replace(full, `"episode":3`, `"duration":"an hour"`, 1), false, "on-call-1", alarms.Refused, "duration is not one: expected a number with h, m or s such as 1h30m"},
 		{"out of service, nothing named", "out-of-service", "{" + id + fresh + `,"by":"on-call-1"}`, false, "on-call-1", alarms.Refused, "for out-of-service, an order names alarm"},
 		{"a truth for text", "shelve", strings.Replace(full, `"episode":3`, `"one_shot":"yes"`, 1), false, "on-call-1", alarms.Refused, "the order's field one_shot has the wrong type: expected text, a whole number for episode, a number for residual, true or false for one_shot"},
@@ -58,7 +64,7 @@ func TestOrders(t *testing.T) {
 		{"an hour of one digit", "refresh", "{" + id + `"issued_at":"2026-11-25T9:00:00Z","by":"historian"}`, false, "historian", alarms.Refused, "issued_at is not a time: expected RFC 3339, such as 2026-11-25T08:00:00.000Z"},
 		{"an hour of one digit, and a fraction", "refresh", "{" + id + `"issued_at":"2026-11-25T9:00:00.00Z","by":"historian"}`, false, "historian", alarms.Refused, "issued_at is not a time: expected RFC 3339, such as 2026-11-25T08:00:00.000Z"},
 		{"a comma for the point", "refresh", "{" + id + `"issued_at":"2026-11-25T19:00:00,0Z","by":"historian"}`, false, "historian", alarms.Refused, "issued_at is not a time: expected RFC 3339, such as 2026-11-25T08:00:00.000Z"},
-		{"a verb that is not there", "open-valve", full, false, "on-call-1", alarms.Refused, `the verb "open-valve" is not known: expected acknowledge, reset, shelve, unshelve, out-of-service, in-service, test, grab-sample, note or refresh`},
+		{"a verb that is not there", "open-valve", full, false, "on-call-1", alarms.Refused, `the verb "open-valve" is not known: expected acknowledge, reset, shelve, unshelve, out-of-service, in-service, test, grab-sample, serviced, correct, note or refresh`},
 		{"an acknowledgement without an episode", "acknowledge", strings.Replace(full, `,"episode":3`, "", 1), false, "on-call-1", alarms.Refused, "to acknowledge, an order names alarm and episode"},
 		{"an acknowledgement without an alarm", "acknowledge", "{" + id + fresh + `,"by":"on-call-1","episode":3}`, false, "on-call-1", alarms.Refused, "to acknowledge, an order names alarm and episode"},
 		{"a reset of everything", "reset", "{" + id + fresh + `,"by":"on-call-1","alarm":"#"}`, false, "on-call-1", alarms.Refused, "for reset, an order names alarm"},
@@ -67,9 +73,9 @@ func TestOrders(t *testing.T) {
 		{"the answer would go elsewhere", "refresh", "{" + id + fresh + `,"by":"a/b"}`, false, "unknown", alarms.Refused, "by cannot be part of a topic: expected at most 64 characters, without / + #"},
 		{"no id", "refresh", "{" + fresh + `,"by":"historian"}`, false, "historian", alarms.Refused, "the order has no usable id: fill in order, at most 64 characters, without / + #"},
 		{"an id that is a novel", "refresh", `{"order":"` + strings.Repeat("o", 65) + `",` + fresh + `,"by":"historian"}`, false, "historian", alarms.Refused, "the order has no usable id: fill in order, at most 64 characters, without / + #"},
-		{"an unknown field", "refresh", `{"by":"historian",` + id + fresh + `,"force":true}`, false, "historian", alarms.Refused, `the order has a field "force" that is not known or comes twice: expected order, issued_at, by, alarm, episode, reason, duration, one_shot, point, residual, taken_at, role, mac`},
-		{"a field in other letters", "refresh", `{"by":"historian",` + id + `"Issued_At":"2026-11-25T19:00:00Z"}`, false, "historian", alarms.Refused, `the order has a field "Issued_At" that is not known or comes twice: expected order, issued_at, by, alarm, episode, reason, duration, one_shot, point, residual, taken_at, role, mac`},
-		{"a field twice", "refresh", `{"by":"historian",` + id + fresh + `,"by":"operator"}`, false, "historian", alarms.Refused, `the order has a field "by" that is not known or comes twice: expected order, issued_at, by, alarm, episode, reason, duration, one_shot, point, residual, taken_at, role, mac`},
+		{"an unknown field", "refresh", `{"by":"historian",` + id + fresh + `,"force":true}`, false, "historian", alarms.Refused, `the order has a field "force" that is not known or comes twice: expected order, issued_at, by, alarm, episode, reason, duration, one_shot, point, residual, taken_at, detector, work, done_at, day, item, value, role, mac`},
+		{"a field in other letters", "refresh", `{"by":"historian",` + id + `"Issued_At":"2026-11-25T19:00:00Z"}`, false, "historian", alarms.Refused, `the order has a field "Issued_At" that is not known or comes twice: expected order, issued_at, by, alarm, episode, reason, duration, one_shot, point, residual, taken_at, detector, work, done_at, day, item, value, role, mac`},
+		{"a field twice", "refresh", `{"by":"historian",` + id + fresh + `,"by":"operator"}`, false, "historian", alarms.Refused, `the order has a field "by" that is not known or comes twice: expected order, issued_at, by, alarm, episode, reason, duration, one_shot, point, residual, taken_at, detector, work, done_at, day, item, value, role, mac`},
 		{"a number for text", "refresh", `{"by":"historian","order":1}`, false, "historian", alarms.Refused, "the order's field order has the wrong type: expected text, a whole number for episode, a number for residual, true or false for one_shot"},
 		{"text for a number", "acknowledge", strings.Replace(full, `"episode":3`, `"episode":"3"`, 1), false, "on-call-1", alarms.Refused, "the order's field episode has the wrong type: expected text, a whole number for episode, a number for residual, true or false for one_shot"},
 		{"half an episode", "acknowledge", strings.Replace(full, `"episode":3`, `"episode":3.5`, 1), false, "on-call-1", alarms.Refused, "the order's field episode has the wrong type: expected text, a whole number for episode, a number for residual, true or false for one_shot"},
@@ -114,11 +120,18 @@ func TestOrders(t *testing.T) {
 			}
 			if len(got) == 1 {
 				o := got[0]
-				if string(o.Verb) != c.verb || o.ID != "o-1" || o.By != c.by || o.Alarm != "gas-1-level-1" && c.verb != "note" && c.verb != "grab-sample" || !o.IssuedAt.Equal(noon.Add(-30*time.Second)) {
+				if string(o.Verb) != c.verb || o.ID != "o-1" || o.By != c.by || o.Alarm != "gas-1-level-1" && o.Detector != "gas-1" && c.verb != "note" && c.verb != "grab-sample" && c.verb != "correct" || !o.IssuedAt.Equal(noon.Add(-30*time.Second)) {
 					t.Errorf("carried out: %+v", o)
 				}
 				if grab := c.verb == "grab-sample"; grab != (o.Grab.Point == "residual-entry") || grab != o.Grab.Taken.Equal(noon.Add(-20*time.Minute)) || o.Grab.Residual != 0 && o.Grab.Residual != 0.45 {
 					t.Errorf("the sample is %+v", o.Grab)
+				}
+				want := alarms.Correction{Date: "2026-11-03", Item: "entry.residual-entry.lowest-residual", Given: "0.45 mg/L"}
+				if (c.verb == "correct") != (o.Correction == want) {
+					t.Errorf("a correction came as %+v", o.Correction)
+				}
+				if done := c.verb == "serviced"; done != (o.Service == alarms.Service{Work: "bump-test", Done: noon.Add(-20 * time.Minute)}) {
+					t.Errorf("the service is %+v", o.Service)
 				}
 			}
 		})

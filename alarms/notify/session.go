@@ -320,7 +320,11 @@ func (s *session) settle() error {
 // room there should be.
 func (s *session) landed(m sent) {
 	s.flying -= m.size
-	switch took := time.Since(m.at); {
+	took := time.Since(m.at)
+	if s.p.o.Published != nil {
+		s.p.o.Published(took)
+	}
+	switch {
 	case took < quick:
 		s.room = min(s.room+m.size, mostRoom)
 	case took > slow:

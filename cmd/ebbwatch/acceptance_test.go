@@ -204,7 +204,7 @@ type event struct {
 
 func decodeEvent(m peertest.Message) (event, bool) {
 	var e event
-	return e, m.Topic == root+"event" && json.Unmarshal([]byte(m.Payload), &e) == nil
+	return e, strings.HasSuffix(m.Topic, "/event") && json.Unmarshal([]byte(m.Payload), &e) == nil
 }
 
 func isEvent(alarm, cause string) func(peertest.Message) bool {

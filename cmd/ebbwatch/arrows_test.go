@@ -29,6 +29,8 @@ var arrows = map[string]struct {
 	"alarms":                {nil, true, "alarms judge figures by name and must not know how they are made"},
 	"alarms/guidance":       {nil, true, "words for people, the same live and in a preview"},
 	"alarms/escalation":     {[]string{"alarms"}, true, "who is told when is decided the same live and replayed"},
+	"agent/record":          {[]string{"agent/units", "agent/reading", "agent/contact", "agent/plant", "alarms"}, true, "a day's record is the same live and replayed"},
+	"agent/archive":         {nil, false, "what must be readable for years is kept as bytes, whatever it means"},
 	"config":                {[]string{"agent/units"}, false, "a site file can be checked without any part that works on it"},
 	"agent/field":           {[]string{"agent/units", "agent/reading"}, false, "an adapter brings readings and knows nothing of what they mean"},
 	"agent/journal":         {nil, false, "what must survive is kept as bytes, whatever it means"},
@@ -43,7 +45,7 @@ var arrows = map[string]struct {
 	"agent/registers":       {[]string{"agent", "agent/plant", "agent/reading", "alarms"}, false, "a way out reads the snapshot and can change nothing"},
 	"agent/demo":            {[]string{"agent/units", "agent/reading"}, false, "a simulated plant must not share code with what watches it"},
 	"agent/peertest":        {nil, false, "peers are there because nothing of ours is in them"},
-	"cmd/ebbwatch":          {[]string{"agent", "agent/air", "agent/contact", "agent/core", "agent/demo", "agent/field", "agent/journal", "agent/metrics", "agent/page", "agent/plant", "agent/reading", "agent/recording", "agent/registers", "agent/supply", "agent/units", "alarms", "alarms/escalation", "alarms/guidance", "alarms/notify", "alarms/notify/drain", "alarms/notify/mail", "alarms/notify/webhook", "config"}, false, "the only place that sees config, core and edges together"},
+	"cmd/ebbwatch":          {[]string{"agent", "agent/air", "agent/archive", "agent/contact", "agent/core", "agent/demo", "agent/field", "agent/journal", "agent/metrics", "agent/page", "agent/plant", "agent/reading", "agent/record", "agent/recording", "agent/registers", "agent/supply", "agent/units", "alarms", "alarms/escalation", "alarms/guidance", "alarms/notify", "alarms/notify/drain", "alarms/notify/mail", "alarms/notify/webhook", "config"}, false, "the only place that sees config, core and edges together"},
 }
 
 // impure are the standard packages that a pure one may not import.

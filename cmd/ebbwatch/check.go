@@ -106,6 +106,9 @@ func runCheck(_ context.Context, args []string, stdout, _ io.Writer) error {
 	if err := showBroker(stdout, site.MQTT, time.Now()); err != nil {
 		return err
 	}
+	if err := showHTTP(stdout, site, time.Now()); err != nil {
+		return err
+	}
 	return showPeople(stdout, site)
 }
 

@@ -33,13 +33,7 @@ func showBroker(w io.Writer, m *config.MQTT, now time.Time) error {
 		if err != nil {
 			return badInput{fmt.Errorf("the certificate of mqtt.certificate_file: %w", err)}
 		}
-		text += fmt.Sprintf("The broker is shown the certificate of %s, valid until %s", cert.Subject, cert.NotAfter.Format(time.DateOnly))
-		if left := cert.NotAfter.Sub(now); left < 0 {
-			text += ", which is past: NO BROKER WILL TAKE IT. Put a new one in its place"
-		} else if left < 60*24*time.Hour {
-			text += fmt.Sprintf(", in %d days: put a new one in its place, then restart ebbwatch", int(left.Hours()/24))
-		}
-		text += ".\n"
+		text += "The broker is shown " + validity(cert, now, "NO BROKER WILL TAKE IT") + ".\n"
 	}
 	_, err := io.WriteString(w, text)
 	return err

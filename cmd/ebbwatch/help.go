@@ -28,7 +28,7 @@ Without a word it lists both. --man prints the whole manual as a page for man(1)
 var manual embed.FS
 
 // tasks are the words for the pages, in the order of a plant's life.
-var tasks = [...]string{"line", "container", "tuning", "detector-test", "handover", "trip", "power-cut"}
+var tasks = [...]string{"line", "container", "tuning", "detector-test", "handover", "trip", "report", "power-cut"}
 
 // taskPage is the text of a task, "" when there is none. Its first line is the title.
 func taskPage(task string) (title, body string) {

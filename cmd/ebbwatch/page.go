@@ -34,6 +34,9 @@ func pageSite(s *config.Site) (page.Site, error) {
 		}
 		out.Segments = append(out.Segments, seg)
 	}
+	for _, t := range s.Trains {
+		out.Trains = append(out.Trains, page.Train{Name: t.Name, Segments: t.Segments})
+	}
 	for _, d := range s.Detectors {
 		i := slices.IndexFunc(out.Rooms, func(r page.Room) bool { return r.Name == d.Room })
 		if i < 0 {

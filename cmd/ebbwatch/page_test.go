@@ -54,6 +54,15 @@ func TestPageKnowsThePlant(t *testing.T) {
 					isFigure(s.Name, s.Flow)
 				}
 			}
+			for _, tr := range shown.Trains {
+				isFigure(tr.Name, plant.Name(plant.TrainKind, tr.Name, plant.InactivationRatio))
+				for _, g := range tr.Segments {
+					isFigure(tr.Name, plant.Name(plant.SegmentKind, g, plant.CT))
+				}
+			}
+			if len(shown.Trains) != len(site.Trains) {
+				t.Errorf("%d trains are shown, want %d", len(shown.Trains), len(site.Trains))
+			}
 			for _, r := range shown.Rooms {
 				for _, d := range r.Detectors {
 					detectors++

@@ -78,7 +78,7 @@ func openPeople(site *config.Site, events *journal.Journal, w watching) (p *peop
 	for _, r := range ways {
 		receivers = append(receivers, r.receiver())
 	}
-	p.notices, err = journal.Open(filepath.Join(site.StateDir, "notices"), journal.Options{Receivers: receivers, Keep: 2000})
+	p.notices, err = journal.Open(filepath.Join(site.StateDir, "notices"), journal.Options{Receivers: receivers, Keep: 2000, Beside: events})
 	if err != nil {
 		return p, err
 	}

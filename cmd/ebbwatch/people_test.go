@@ -105,8 +105,10 @@ func TestPeopleAreTold(t *testing.T) {
 			t.Errorf("%s got %q, expected %q", person, got, want)
 		}
 	}
-	if mails := m.Messages(); !strings.Contains(mails[0].Text, "Caution: ebbwatch informs people.") {
-		t.Errorf("the mail of the trip is without the caution:\n%s", mails[0].Text)
+	for _, caution := range []string{"ebbwatch informs people. It does not replace", "Caution: The plant's emergency plan"} {
+		if text := m.Messages()[0].Text; strings.Count(text, caution) != 1 {
+			t.Errorf("the mail of the trip has %q not just once:\n%s", caution, text)
+		}
 	}
 	sub.Wait("the supervisor's notice over MQTT", func(m peertest.Message) bool {
 		return m.Topic == root+"notice/supervisor" && strings.Contains(m.Payload, `"kind":"acknowledged"`)

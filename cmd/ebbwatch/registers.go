@@ -22,7 +22,7 @@ import (
 // ownAlarms are those that ebbwatch may have about itself, by the way it tells.
 // All have registers, so that a map does not depend on which are there.
 var ownAlarms = []alarms.Setting{
-	alarms.MemoryFailing(""), alarms.MemoryLost(""), alarms.BrokerFailing(""), alarms.NoticesFailing(""),
+	alarms.MemoryFailing(""), alarms.MemoryLost(""), alarms.BrokerFailing(""), alarms.NoticesFailing(""), alarms.RecordFailing(""),
 }
 
 // registerMap is the map of a site: its pins, and after them what they do not

@@ -89,7 +89,7 @@ func (l plantLife) readings(now time.Time) (rs []reading.Reading) {
 
 func (l plantLife) order(n int, now time.Time) alarms.Order {
 	verbs := []alarms.Verb{alarms.Acknowledge, alarms.ResetLatch, alarms.Shelve, alarms.Unshelve, alarms.TakeOut, alarms.BringBack,
-		alarms.Test, alarms.Note, alarms.GrabSample, alarms.Refresh, "dance"}
+		alarms.Test, alarms.Note, alarms.GrabSample, alarms.Serviced, alarms.Correct, alarms.Refresh, "dance"}
 	o := alarms.Order{
 		Verb: verbs[l.IntN(len(verbs))], ID: fmt.Sprint("order-", n-l.IntN(2)), By: "operator", Role: []string{"", "operator", "supervisor"}[l.IntN(3)],
 		Alarm: l.alarms[l.IntN(len(l.alarms))].Name, Episode: uint64(l.IntN(3)), For: time.Duration(l.IntN(100)) * time.Minute,
@@ -100,6 +100,10 @@ func (l plantLife) order(n int, now time.Time) alarms.Order {
 		if l.IntN(3) == 0 {
 			o.Grab.Point = "distribution"
 		}
+	}
+	if o.Verb == alarms.Serviced || o.Verb == alarms.Test && l.IntN(2) == 0 {
+		o.Alarm, o.Detector = "", l.site.Detectors[l.IntN(len(l.site.Detectors))].Name
+		o.Service = alarms.Service{Work: []string{"calibration", "bump-test"}[l.IntN(2)], Done: now.Add(-time.Hour)}
 	}
 	if l.IntN(10) == 0 {
 		o.Refused = "it came too late"

@@ -33,10 +33,10 @@ func threeDays(t *testing.T) (file string, from time.Time) {
 		}
 		fmt.Fprintf(&b, "%s,residual-entry,%g,good\r\n", from.Add(time.Duration(minute)*time.Minute).Format(time.RFC3339), v)
 	}
-	return written2(t, "history.csv", b.String()), from
+	return inFile(t, "history.csv", b.String()), from
 }
 
-func written2(t *testing.T, name, text string) string {
+func inFile(t *testing.T, name, text string) string {
 	t.Helper()
 	path := filepath.Join(t.TempDir(), name)
 	if err := os.WriteFile(path, []byte(text), 0o600); err != nil {
@@ -71,7 +71,7 @@ func TestReplayCountsCalls(t *testing.T) {
 		t.Errorf("chlorine-room-air-lost: %+v", lost.Site)
 	}
 	raised := 0
-	for _, r := range table(t, events, "time,alarm,from,to,cause,value,limit,unit") {
+	for _, r := range results(t, events, "time,alarm,from,to,cause,value,limit,unit") {
 		if r[1] == "residual-entry-low" && r[4] == "raised" {
 			if at := want[raised].Format(time.RFC3339Nano); r[0] != at || r[5] != "0.15" || r[6] != "0.2" || r[7] != "mg/L" {
 				t.Errorf("event %v, expected at %s", r, at)
@@ -83,7 +83,7 @@ func TestReplayCountsCalls(t *testing.T) {
 		t.Errorf("%d events", raised)
 	}
 	changes := []string{}
-	for _, r := range table(t, figures, "time,figure,value,low,high,unit,quality") {
+	for _, r := range results(t, figures, "time,figure,value,low,high,unit,quality") {
 		if r[1] == "residual-entry" {
 			changes = append(changes, r[2])
 		}
@@ -106,8 +106,8 @@ func rowOf(t *testing.T, s replaySummary, alarm string) replayRow {
 	return s.Alarms[i]
 }
 
-// table reads a CSV file of results, all but its header.
-func table(t *testing.T, path, head string) [][]string {
+// results reads a CSV file of results, all but its header.
+func results(t *testing.T, path, head string) [][]string {
 	t.Helper()
 	data, err := os.ReadFile(path)
 	if err != nil {
@@ -175,7 +175,7 @@ func TestReplayOfAGasLimit(t *testing.T) {
 		at := time.Date(2026, 6, 1, 6, 0, s, 0, time.UTC).Format(time.RFC3339)
 		fmt.Fprintf(&b, "%s,gas-1-ppm,%g,good\n%s,residual-entry,0.8,good\n", at, ppm, at)
 	}
-	file := written2(t, "gas.csv", b.String())
+	file := inFile(t, "gas.csv", b.String())
 	code, out, errs := runCommand(t, "replay", "--site", minimal, "--readings", file, "--set", "gas-1-level-2.limit=0.6 ppm", "--json")
 	var s replaySummary
 	if err := json.Unmarshal([]byte(out), &s); code != 0 || err != nil {
@@ -189,8 +189,8 @@ func TestReplayOfAGasLimit(t *testing.T) {
 
 func TestReplayRefuses(t *testing.T) {
 	file, _ := threeDays(t)
-	empty := written2(t, "empty.csv", "time,point,value,quality\n")
-	columns := written2(t, "columns.yaml", "time: time\npoints: {value: residual-entry psig}\n")
+	empty := inFile(t, "empty.csv", "time,point,value,quality\n")
+	columns := inFile(t, "columns.yaml", "time: time\npoints: {value: residual-entry psig}\n")
 	for _, tc := range []struct {
 		args []string
 		want string
@@ -232,7 +232,7 @@ func TestReplayTellsOfThinReadings(t *testing.T) {
 	if code != 0 || !strings.Contains(errs, "give their distance, such as --every 1m") {
 		t.Errorf("ended %d: %s", code, errs)
 	}
-	unknown := written2(t, "unknown.csv", "time,point,value,quality\n2026-06-01T06:00:00Z,residual-entry,1,good\n2026-06-01T06:00:01Z,dinner,1,good\n")
+	unknown := inFile(t, "unknown.csv", "time,point,value,quality\n2026-06-01T06:00:00Z,residual-entry,1,good\n2026-06-01T06:00:01Z,dinner,1,good\n")
 	if code, _, errs = runCommand(t, "replay", "--site", minimal, "--readings", unknown); code != 0 || !strings.Contains(errs, `1 readings of "dinner" were left out: the site has no such point`) {
 		t.Errorf("ended %d: %s", code, errs)
 	}

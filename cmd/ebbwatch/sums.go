@@ -20,25 +20,56 @@ func calcCT(c *calculation) func() error {
 	volume := c.quantity("volume", "gal", "", "volume at the lowest operating level")
 	baffling := c.quantity("baffling", "1", "", "baffling factor T10/T")
 	t10 := c.quantity("time", "min", "", "contact time T10, in place of flow, volume and baffling")
-	giardia := c.quantity("log-giardia", "1", "3", "log inactivation of Giardia that is owed")
-	virus := c.quantity("log-virus", "1", "4", "log inactivation of viruses that is owed")
+	length := c.quantity("length", "ft", "", "length of a full pipe, with --diameter in place of volume")
+	diameter := c.quantity("diameter", "ft", "", "inner diameter of the pipe")
+	filtration := c.fs.String("filtration", string(contact.Unfiltered), "none, conventional, direct, slow-sand or diatomaceous-earth: what is left of 3 log Giardia and 4 log virus is owed")
+	giardia := c.quantity("log-giardia", "1", "", "log inactivation of Giardia that is owed, in place of filtration's")
+	virus := c.quantity("log-virus", "1", "", "log inactivation of viruses that is owed, in place of filtration's")
 	method := c.fs.String("method", string(contact.Table), "table, interpolate or regression")
 	return func() error {
-		if err := need(from(residual, 0, 20), from(ph, 0, 14), from(temp, -5, 60), over(giardia, 0, 10), over(virus, 0, 10)); err != nil {
+		if err := need(from(residual, 0, 20), from(ph, 0, 14), from(temp, -5, 60)); err != nil {
 			return err
 		}
+		kind := contact.Filtration(*filtration)
+		owedGiardia, owedVirus, known := kind.LeftToDisinfection()
+		if !known {
+			return fmt.Errorf("--filtration %q: expected none, conventional, direct, slow-sand or diatomaceous-earth", *filtration)
+		}
+		for _, l := range []struct {
+			q    *quantity
+			owed *float64
+		}{{giardia, &owedGiardia}, {virus, &owedVirus}} {
+			if !l.q.isGiven() {
+				continue
+			}
+			if kind != contact.Unfiltered {
+				return fmt.Errorf("give --filtration or --%s, not both", l.q.name)
+			}
+			if err := need(over(l.q, 0, 10)); err != nil {
+				return err
+			}
+			*l.owed = l.q.value
+		}
 		switch {
-		case t10.isGiven() && (flow.isGiven() || volume.isGiven() || baffling.isGiven()):
+		case t10.isGiven() && (flow.isGiven() || volume.isGiven() || length.isGiven() || diameter.isGiven() || baffling.isGiven()):
 			return errors.New("give --time, or --flow, --volume and --baffling, not both")
 		case t10.isGiven():
 			if err := need(over(t10, 0, 1e6)); err != nil {
 				return err
 			}
+		case volume.isGiven() && (length.isGiven() || diameter.isGiven()):
+			return errors.New("give --volume, or --length and --diameter, not both")
 		default:
-			if err := need(over(flow, 0, 1e7), over(volume, 0, 1e10), over(baffling, 0, 1)); err != nil {
+			bounds, water := []bound{over(flow, 0, 1e7), over(volume, 0, 1e10), over(baffling, 0, 1)}, volume.value
+			if length.isGiven() || diameter.isGiven() {
+				bounds = []bound{over(flow, 0, 1e7), over(length, 0, 1e6), over(diameter, 0, 100), over(baffling, 0, 1)}
+				water = math.Pi / 4 * diameter.value * diameter.value * length.value
+				c.formula = append(c.formula, "volume = pi/4 x diameter^2 x length")
+			}
+			if err := need(bounds...); err != nil {
 				return err
 			}
-			t10.value = baffling.value * volume.value / flow.value
+			t10.value = baffling.value * water / flow.value
 			c.formula = append(c.formula, "T10 = baffling factor x volume / flow")
 		}
 		m := contact.Method(*method)
@@ -47,9 +78,9 @@ func calcCT(c *calculation) func() error {
 		}
 		c.method = string(m)
 		chlorine, celsius, acidity := units.MilligramsPerLitre(residual.value), units.Celsius(temp.value), units.PH(ph.value)
-		required, q := contact.RequiredGiardia(giardia.value, chlorine, celsius, acidity, m)
+		required, q := contact.RequiredGiardia(owedGiardia, chlorine, celsius, acidity, m)
 		three, _ := contact.RequiredGiardia(3, chlorine, celsius, acidity, m)
-		viruses, qv := contact.RequiredVirus(virus.value, celsius, acidity)
+		viruses, qv := contact.RequiredVirus(owedVirus, celsius, acidity)
 		four, _ := contact.RequiredVirus(4, celsius, acidity)
 		if worst := reading.Worst(q, qv); !worst.Usable() {
 			return fmt.Errorf("pH %g %s: ask the State, it is not extrapolated here", ph.value, reading.Explain(worst.Reason))
@@ -62,11 +93,20 @@ func calcCT(c *calculation) func() error {
 		c.result("ct_required_giardia", float64(required), "mg.min/L", "mg.min/L")
 		c.result("ct_required_giardia_3log", float64(three), "mg.min/L", "mg.min/L")
 		c.result("ct_required_virus", float64(viruses), "mg.min/L", "mg.min/L")
+		c.result("giardia_log_owed", owedGiardia, "1", "1")
+		c.result("virus_log_owed", owedVirus, "1", "1")
 		c.result("inactivation_ratio", min(ct/float64(required), ct/float64(viruses)), "1", "1")
 		c.result("giardia_log", 3*ct/float64(three), "1", "1")
 		c.result("virus_log", 4*ct/float64(four), "1", "1")
-		c.formula = append(c.formula, "CT = residual x T10", "log Giardia = 3 x CT / CT(3 log), log virus = 4 x CT / CT(4 log)", "ratio = the lower of CT / required CT")
-		c.sources = []string{"40 CFR 141.74(b)(3)(v), Tables 1.1 to 1.6 (Giardia, free chlorine; from memory)", "SWTR Guidance Manual 1991, Table E-7 (viruses; from memory)"}
+		c.result("giardia_inactivated", contact.Inactivated(3*ct/float64(three)), "%", "%")
+		c.result("virus_inactivated", contact.Inactivated(4*ct/float64(four)), "%", "%")
+		c.result("hypochlorous_acid", contact.HypochlorousShare(celsius, acidity), "%", "%")
+		c.formula = append(c.formula, "CT = residual x T10", "log Giardia = 3 x CT / CT(3 log), log virus = 4 x CT / CT(4 log)", "ratio = the lower of CT / required CT", "inactivated = 100 - 100 / 10^log",
+			"hypochlorous acid = share of the free chlorine, for information: the tables hold the effect of pH already")
+		c.sources = []string{"40 CFR 141.74(b)(3)(v), Tables 1.1 to 1.6 (Giardia, free chlorine; from memory)", "SWTR Guidance Manual 1991, Table E-7 (viruses; from memory)", "Morris, J. Phys. Chem. 70, 1966 (hypochlorous acid; from memory)"}
+		if kind != contact.Unfiltered {
+			c.formula = append(c.formula, kind.Explain())
+		}
 		if m == contact.Regression {
 			c.sources = append(c.sources, "Smith, Clark, Pierce, Regli, Aqua 44(5), 1995 (from memory)")
 		}

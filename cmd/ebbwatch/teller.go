@@ -27,19 +27,21 @@ func (t *teller) Step(s *agent.Snapshot, ts []alarms.Transition) {
 	if t.onStep != nil {
 		t.onStep(s, ts)
 	}
-	if len(ts) > 0 {
-		t.people.wake()
-	}
 	if t.publisher == nil {
 		return
-	}
-	if len(ts) > 0 {
-		t.publisher.Wake()
 	}
 	if changed := t.changed(s, ts); len(changed) > 0 {
 		t.publisher.ConditionChanged(changed)
 	}
 	t.publisher.Figures(func() []notify.Figure { return figures(s) })
+}
+
+// wake lets those who tell look for events that were committed.
+func (t *teller) wake() {
+	t.people.wake()
+	if t.publisher != nil {
+		t.publisher.Wake()
+	}
 }
 
 // changed picks the conditions to publish: those that moved, and those whose
@@ -174,7 +176,7 @@ func telling(store *journal.Journal, t *teller) metrics.Telling {
 		return m
 	}
 	s := t.publisher.Status()
-	m.Connected, m.Sent, m.Acked, m.Late = s.Connected, s.Sent, s.Acked, s.Late
+	m.Broker, m.Connected, m.Sent, m.Acked, m.Late = true, s.Connected, s.Sent, s.Acked, s.Late
 	if acked, err := store.Acked(receiver); err == nil {
 		// An event that cannot be read shows as one without an age; the journal's
 		// own health tells why.

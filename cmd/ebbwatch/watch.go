@@ -3,10 +3,9 @@ package main
 import (
 	"context"
 	"errors"
-	"fmt"
 	"log/slog"
-	"net"
 	"net/http"
+	"strings"
 	"time"
 
 	"ebbwatch/agent"
@@ -75,16 +74,20 @@ func watch(ctx context.Context, site *config.Site, w watching) error {
 	if err != nil {
 		return badInput{err}
 	}
+	times := metrics.NewTimes(lineNames(site))
 	store, err := journal.Open(site.StateDir, journal.Options{Receivers: receivers(site)})
 	if err != nil {
 		return badInput{err}
 	}
 	defer store.Close()
-	listener, err := net.Listen("tcp", site.Listen)
+	out, err := listen(site)
 	if err != nil {
-		return badInput{fmt.Errorf("cannot listen on %s: %w: stop the program that holds this port, or choose another in listen", site.Listen, err)}
+		return err
 	}
-	defer listener.Close() // the server closes it too
+	defer out.close() // the servers close it too
+	if warning := exposed(site); warning != "" {
+		w.log.Warn(strings.TrimPrefix(warning, "WARNING: "))
+	}
 
 	told, err := openPeople(site, store, w)
 	if err != nil {
@@ -95,17 +98,26 @@ func watch(ctx context.Context, site *config.Site, w watching) error {
 	if err != nil {
 		return badInput{err}
 	}
+	kept, err := keepRecord(site, settings, core, w.log)
+	if err != nil {
+		return err
+	}
+	defer kept.close()
 	history := page.NewHistory()
 	keys, rights := roles(site)
 	t := &teller{people: told, onStep: func(s *agent.Snapshot, ts []alarms.Transition) {
-		history.Observe(s)
+		if site.HTTP.Page {
+			history.Observe(s)
+		}
+		kept.step(s, ts)
 		if w.onStep != nil {
 			w.onStep(s, ts)
 		}
 	}}
 	o := agent.Options{
-		Plant: core, Alarms: alarmSettings(site, words), Now: w.now, Log: w.log, Teller: t,
-		Source: fieldSource{source}, Store: store, Escalation: told.escalation, Edges: told.edges(), Roles: rights,
+		Plant: core, Alarms: alarmSettings(site, words), Now: w.now, Log: w.log, Teller: t, Wake: t.wake,
+		Source: fieldSource{source, times}, Store: store, Escalation: told.escalation, Edges: append(told.edges(), kept.archive.Run), Roles: rights,
+		Watches: []agent.Watch{{Alarm: w.realTime(alarms.RecordFailing("self.record")), Err: kept.archive.Err}},
 	}
 	if rec := w.record(site, settings); rec != nil {
 		defer rec.Close()
@@ -119,8 +131,10 @@ func watch(ctx context.Context, site *config.Site, w watching) error {
 			BytesPerDay: site.MQTT.PerDay,
 			Outbox:      store, Now: w.now, Log: w.log,
 			Conditions: func() []alarms.Condition { return a.Snapshot().Conditions },
-			Order:      func(ctx context.Context, order alarms.Order) alarms.Answer { return a.Order(ctx, order) },
-			Roles:      keys,
+			Order: func(ctx context.Context, order alarms.Order) alarms.Answer {
+				return a.Order(ctx, kept.check(w.now(), order))
+			},
+			Roles: keys, Published: times.Published,
 		})
 		if err != nil {
 			return badInput{err}
@@ -132,21 +146,18 @@ func watch(ctx context.Context, site *config.Site, w watching) error {
 	if len(told.drains) > 0 {
 		o.Watches = append(o.Watches, agent.Watch{Alarm: w.realTime(alarms.NoticesFailing(noticesFigure)), Err: told.err})
 	}
-	o.Edges = append(o.Edges, func(ctx context.Context) error {
-		mux := http.NewServeMux()
-		health := handler(a, source, store, t, w.now)
-		for _, path := range []string{"/metrics", "/healthz", "/readyz"} {
-			mux.Handle(path, health)
-		}
-		mux.Handle("/", page.Handler(page.Options{
-			Snapshot: a.Snapshot, Site: shown, History: history, Roles: pageRoles(keys), Orders: a.Order,
-		}))
-		return serve(ctx, listener, mux)
-	})
 	var toRegisters func(context.Context) error
 	if site.Registers != nil {
 		o.Edges = append(o.Edges, func(ctx context.Context) error { return toRegisters(ctx) })
 	}
+	// What is served asks the agent, which is made last.
+	snapshot := func() *agent.Snapshot { return a.Snapshot() }
+	o.Edges = append(o.Edges, out.edges(
+		handler(site, snapshot, source, store, t, times, w.now),
+		page.Handler(page.Options{
+			Snapshot: snapshot, Site: shown, History: history, Roles: pageRoles(keys),
+			Orders: func(ctx context.Context, order alarms.Order) alarms.Answer { return a.Order(ctx, order) },
+		}))...)
 	if a, err = agent.New(o); err != nil {
 		return badInput{err}
 	}
@@ -156,30 +167,30 @@ func watch(ctx context.Context, site *config.Site, w watching) error {
 			return err
 		}
 	}
-	w.log.Info("watching", "site", site.Name, "instruments", len(site.Instruments), "http", listener.Addr().String())
+	w.log.Info("watching", "site", site.Name, "instruments", len(site.Instruments), "http", out.main.Addr().String())
 	if w.ready != nil {
-		w.ready(listener.Addr().String())
+		w.ready(out.main.Addr().String())
 	}
 	return a.Run(ctx)
 }
 
 // handler joins the ways out over HTTP that are for machines.
-func handler(a *agent.Agent, source *field.Field, store *journal.Journal, t *teller, now func() time.Time) http.Handler {
+func handler(site *config.Site, snapshot func() *agent.Snapshot, source *field.Field, store *journal.Journal, t *teller, times *metrics.Times, now func() time.Time) http.Handler {
 	v, c := build()
 	src := metrics.Source{
-		Snapshot: a.Snapshot,
+		Snapshot: snapshot,
 		Lines:    func() []metrics.Line { return lineMetrics(source.Stats()) },
 		Telling:  func() metrics.Telling { return telling(store, t) },
 		Now:      now,
-		StepAge:  func() time.Duration { return time.Since(a.Snapshot().Stepped) },
-		Version:  v, Commit: c,
+		StepAge:  func() time.Duration { return time.Since(snapshot().Stepped) },
+		Version:  v, Commit: c, Certificates: certificates(site), Times: times,
 	}
 	if len(t.people.drains) > 0 {
 		src.Receivers = t.people.metrics
 	}
 	return metrics.Handler(src, []metrics.Check{
-		{Name: "polling", Err: func() error { return polling(a.Snapshot()) }},
-		{Name: "journal", Err: func() error { return a.Snapshot().StoreError }},
+		{Name: "polling", Err: func() error { return polling(snapshot()) }},
+		{Name: "journal", Err: func() error { return snapshot().StoreError }},
 		{Name: "broker", Err: func() error { return t.brokerError() }},
 		{Name: "people", Err: func() error { return t.people.err() }},
 	})
@@ -195,27 +206,22 @@ func polling(s *agent.Snapshot) error {
 	return errors.New("no instrument has given a usable value: see the log for each line")
 }
 
-// serve answers HTTP until ctx ends, then lets requests in progress finish;
-// streams end at once.
-func serve(ctx context.Context, l net.Listener, h http.Handler) error {
-	srv := &http.Server{Handler: h, BaseContext: func(net.Listener) context.Context { return ctx }, ReadHeaderTimeout: 5 * time.Second, ReadTimeout: 10 * time.Second, WriteTimeout: 30 * time.Second, IdleTimeout: time.Minute, MaxHeaderBytes: 16 << 10}
-	stopped := make(chan error, 1)
-	go func() {
-		<-ctx.Done()
-		limit, cancel := context.WithTimeout(context.WithoutCancel(ctx), 2*time.Second)
-		defer cancel()
-		stopped <- srv.Shutdown(limit)
-	}()
-	if err := srv.Serve(l); !errors.Is(err, http.ErrServerClosed) {
-		return fmt.Errorf("HTTP server: %w", err)
-	}
-	<-stopped
-	return nil
+// fieldSource hands the field's batches to the agent.
+type fieldSource struct {
+	*field.Field
+	times *metrics.Times
 }
 
-// fieldSource hands the field's batches to the agent.
-type fieldSource struct{ *field.Field }
-
 func (f fieldSource) Run(ctx context.Context, emit func([]reading.Reading)) error {
-	return f.Field.Run(ctx, func(b field.Batch) { emit(b.Readings) })
+	return f.Field.Run(ctx, func(b field.Batch) {
+		f.times.Polled(b.Line, b.Took)
+		emit(b.Readings)
+	})
+}
+
+func lineNames(site *config.Site) (names []string) {
+	for _, l := range site.Lines {
+		names = append(names, l.Name)
+	}
+	return names
 }

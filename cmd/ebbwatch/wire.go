@@ -66,12 +66,14 @@ func plantSettings(s *config.Site) plant.Settings {
 		ps.Shown = plant.Shown{Mass: units.MustParse("lb"), MassFlow: units.MustParse("lb/d")}
 	}
 	ps.Shown.TimeZone = s.TimeZone
+	pointOf := map[string]config.Point{}
 	for _, l := range s.Lines {
 		ps.Lines = append(ps.Lines, plant.Line{Name: l.Name, Device: l.Device, Address: l.Address, Serial: l.Kind != config.TCP})
 	}
 	for _, in := range s.Instruments {
 		ps.Instruments = append(ps.Instruments, plant.Instrument{Name: in.Name, Line: in.Line, Unit: in.Unit})
 		for _, p := range in.Points {
+			pointOf[p.Name] = p
 			ps.Points = append(ps.Points, plant.Point{
 				Name: p.Name, Instrument: in.Name, Unit: p.Unit, Every: p.Every, StaleAfter: p.StaleAfter,
 				RateLimit: p.RateLimit, StuckAfter: p.StuckAfter, StuckWithin: p.StuckWithin, Status: statuses(p),
@@ -90,7 +92,7 @@ func plantSettings(s *config.Site) plant.Settings {
 		ps.Banks = append(ps.Banks, pb)
 	}
 	for _, d := range s.Detectors {
-		ps.Detectors = append(ps.Detectors, detectorSettings(d))
+		ps.Detectors = append(ps.Detectors, detectorSettings(d, pointOf[d.Concentration]))
 	}
 	for _, m := range s.Rooms {
 		ps.Rooms = append(ps.Rooms, roomSettings(m))

@@ -28,8 +28,8 @@ func firstWords(s *config.Site) (guidance.Words, error) {
 	return w, nil
 }
 
-// detectorSettings gives the core a detector.
-func detectorSettings(d config.Detector) plant.Detector {
+// detectorSettings gives the core a detector, which is read from a point.
+func detectorSettings(d config.Detector, p config.Point) plant.Detector {
 	limit := func(level int, by config.AlarmSetting) units.PartsPerMillion {
 		return units.PartsPerMillion(adjust(alarms.DetectorLevel(d.Name, d.Room, "", level), by).Limit)
 	}
@@ -40,15 +40,18 @@ func detectorSettings(d config.Detector) plant.Detector {
 			DriftLimit: d.Sensor.DriftLimit, StuckAfter: d.Sensor.StuckAfter, ZeroStuckAfter: d.Sensor.ZeroStuckAfter, WarmUp: d.Sensor.WarmUp,
 		},
 	}
+	if p.Range != nil {
+		pd.Settings.FullScale = units.PartsPerMillion(p.Unit.SI(p.Range[1]))
+	}
 	if d.Sensor.Level3 != nil {
 		pd.Settings.Level3 = limit(3, *d.Sensor.Level3)
 	}
 	for _, s := range []struct {
-		what string
+		work plant.Work
 		config.Service
-	}{{"calibration", d.Sensor.Calibrated}, {"bump test", d.Sensor.Bumped}} {
+	}{{plant.Calibration, d.Sensor.Calibrated}, {plant.BumpTest, d.Sensor.Bumped}} {
 		if !s.Last.IsZero() {
-			pd.Services = append(pd.Services, plant.Service{What: s.what, Last: s.Last, Every: s.Every})
+			pd.Services = append(pd.Services, plant.Service{Work: s.work, Last: s.Last, Every: s.Every})
 		}
 	}
 	return pd
@@ -88,6 +91,13 @@ func airAlarms(s *config.Site, words guidance.Words, add func(alarms.Setting, co
 	detectors := map[string]int{}
 	for _, d := range s.Detectors {
 		detectors[d.Room]++
+		add := func(a alarms.Setting, by config.AlarmSetting) {
+			a.Detector = d.Name
+			if a.Group != "" {
+				a.AtTest = words.AtTest()
+			}
+			add(a, by)
+		}
 		figure := func(q plant.Quantity) string { return plant.Name(plant.DetectorKind, d.Name, q) }
 		level := func(n int, by config.AlarmSetting) {
 			add(alarms.DetectorLevel(d.Name, d.Room, figure(plant.Concentration), n, first(d.Room, n)...), by)

@@ -91,7 +91,7 @@ func TestWaterReachesItsPart(t *testing.T) {
 		{"two outlets", []any{pipe.Flow, pipe.Settings.FlowsIn}, []any{[]string{"plant-flow", "filtered-flow"}, false}},
 		{"the inlet alone", []any{reservoir.Flow, reservoir.Settings.FlowsIn}, []any{[]string{"filtered-flow"}, true}},
 		// 3 - 2.5 and 4 - 2: contact.Filtration has the source.
-		{"what conventional filtration leaves", core.Trains[0], plant.Train{Name: "main", Segments: []string{"clearwell", "transmission"}, GiardiaLog: 0.5, VirusLog: 2}},
+		{"what conventional filtration leaves", core.Trains[0], plant.Train{Name: "main", Segments: []string{"clearwell", "transmission"}, GiardiaLog: 0.5, VirusLog: 2, Filtration: contact.Conventional}},
 		{"logs of its own", core.Trains[1], plant.Train{Name: "side", Segments: []string{"reservoir"}, GiardiaLog: 1, VirusLog: 3}},
 		{"ground water", []any{entry.Residual.Least, entry.Residual.Allowed, entry.Analyser.Days}, []any{0.5, 4 * time.Hour, 14}},
 		{"holidays", entry.Calendar.Holidays, []contact.Date{day(time.November, 26), day(time.December, 25)}},

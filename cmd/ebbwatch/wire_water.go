@@ -28,7 +28,7 @@ func water(s *config.Site, ps *plant.Settings) {
 	for _, t := range s.Trains {
 		tr := plant.Train{Name: t.Name, Segments: t.Segments, GiardiaLog: t.GiardiaLog, VirusLog: t.VirusLog}
 		if giardia, virus, ok := contact.Filtration(t.Filtration).LeftToDisinfection(); ok {
-			tr.GiardiaLog, tr.VirusLog = giardia, virus
+			tr.GiardiaLog, tr.VirusLog, tr.Filtration = giardia, virus, contact.Filtration(t.Filtration)
 		}
 		ps.Trains = append(ps.Trains, tr)
 	}

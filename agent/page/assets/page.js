@@ -39,12 +39,14 @@ function take(doc, whole) {
     model.alarms.clear();
     Object.assign(model, { title: doc.title, site: doc.site, foreign: false });
   }
-  for (const f of doc.figures) model.figures.set(f.figure, f);
-  for (const a of doc.alarms) model.alarms.set(a.alarm, a);
+  // An entry with a quality or a state is whole; any other has what changed.
+  for (const f of doc.figures) model.figures.set(f.figure, f.quality ? f : { ...model.figures.get(f.figure), ...f });
+  for (const a of doc.alarms) model.alarms.set(a.alarm, a.state ? a : { ...model.alarms.get(a.alarm), ...a });
   if (whole || doc.steps !== model.steps) {
     fresh.date = Date.now() - doc.age_s * 1000;
     fresh.perf = performance.now() - doc.age_s * 1000;
   }
+  model.performance = doc.performance ?? model.performance;
   Object.assign(model, { time: doc.time, steps: doc.steps, remembers: doc.remembers, verdict: doc.verdict });
   if (whole) {
     const key = JSON.stringify(doc.layout) + [...model.figures.keys()].join();
@@ -159,12 +161,18 @@ const rows = []; // functions that bring a part of the sheet up to date
 function build() {
   rows.length = 0;
   $('banks').tBodies[0].replaceChildren(...model.layout.banks.map(bank));
-  $('segments').tBodies[0].replaceChildren(...model.layout.segments.map(segment));
+  $('segments').tBodies[0].replaceChildren(...model.layout.trains.map(train), ...model.layout.segments.map(segment), ...owners('entry').map(entry), ...owners('distribution').map(distribution));
+  glance();
   for (const b of [...$('detectors').tBodies, ...$('instruments').tBodies]) b.remove();
   $('detectors').append(...model.layout.rooms.map(room));
   $('instruments').append(...model.layout.lines.map(line));
   show($('supply'), model.layout.banks.length > 0);
-  show($('contact'), model.layout.segments.length > 0);
+  show($('contact'), $('segments').tBodies[0].children.length > 0);
+  rows.push(() => {
+    const all = model.layout.lines.flatMap((l) => l.instruments.map((i) => i.instrument));
+    const wrong = all.filter((i) => figure('instrument', i, 'lost')?.value !== 0 || figure('instrument', i, 'doubtful')?.value !== 0);
+    set($('lines-sum'), `${all.length} instruments on ${model.layout.lines.length} ${model.layout.lines.length === 1 ? 'line' : 'lines'}: ` + (wrong.length ? `NOT IN ORDER: ${wrong.join(', ')}` : 'all in order'));
+  });
   show($('air'), model.layout.rooms.length > 0);
   show($('lines'), model.layout.lines.length > 0);
   $('role').replaceChildren(...model.layout.roles.map((r) => h('option', {}, r)));
@@ -223,13 +231,79 @@ function flag(row, into, find) {
 const limitsOf = (names) => model.layout.limits.filter((l) => names.includes(l.figure)).map((l) => model.alarms.get(l.alarm));
 const share = (f, of) => (f && f.value !== null ? f.value / of : null);
 
-// others are the figures of an owner that the sheet has no place of its own for.
-function others(kind, owner, placed) {
-  const out = [];
-  for (const f of model.figures.values()) {
-    if (f.kind === kind && f.owner === owner && !placed.includes(f.quantity)) out.push(field(() => model.figures.get(f.figure), f.quantity.replaceAll('-', ' ')));
-  }
-  return out;
+// owners are those that have figures of a kind.
+const owners = (kind) => [...new Set([...model.figures.values()].filter((f) => f.kind === kind).map((f) => f.owner))];
+
+// more keeps the figures of an owner that the sheet has no place of its own for
+// out of the way until somebody wants them.
+function more(kind, owner, placed) {
+  const rest = [...model.figures.values()].filter((f) => f.kind === kind && f.owner === owner && !placed.includes(f.quantity));
+  if (!rest.length) return null;
+  return h('details', {}, h('summary', {}, 'more figures', h('span', { class: 'unseen' }, ' of ' + owner)), ...rest.map((f) => field(() => model.figures.get(f.figure), words.name(f.quantity))));
+}
+
+// period is a figure that is a length of time, in words.
+function period(get, label, late) {
+  const e = h('span', { class: 'field' }, h('span', { class: 'label' }, label + ' ')), v = h('span', { class: 'value' });
+  e.append(v);
+  rows.push(() => {
+    const f = get();
+    show(e, f !== undefined);
+    if (!f) return;
+    const s = f.value === null ? null : f.value * words.inSeconds[f.unit];
+    set(v, s === null ? 'not known' : s < 0 ? `${late} by ${words.span(-s)}` : words.span(s));
+    e.classList.toggle('bad', s === null || s < 0);
+  });
+  return e;
+}
+
+// glance is what a person who has just woken up asks first.
+function glance() {
+  const put = (id, make) => {
+    const tile = $(id), v = tile.querySelector('.value'), note = tile.querySelector('.note');
+    rows.push(() => {
+      const [text, lines, bad] = make();
+      set(v, text);
+      set(note, lines.filter(Boolean).join(' · '));
+      tile.dataset.bad = bad ? 'yes' : 'no';
+    });
+  };
+  const { banks, rooms, segments, trains } = model.layout;
+  show($('lasts'), banks.length > 0);
+  show($('disinfects'), segments.length > 0);
+  show($('gas'), rooms.length > 0);
+  put('lasts', () => {
+    const now = Date.parse(model.time), of = banks.map((b) => [b.bank, figure('bank', b.bank, 'time-to-empty')]);
+    const still = ([, f]) => f?.quality === 'uncertain:not-drawn';
+    const known = of.filter((b) => b[1] && b[1].value !== null && !still(b)).sort((a, b) => a[1].value - b[1].value);
+    const net = (name) => words.value(figure('bank', name, 'net-weight')).text;
+    const other = of.filter((b) => b !== known[0]).map((b) => `${b[0]}: ${net(b[0])}, ` +
+      (still(b) ? 'not drawn' : b[1] && b[1].value !== null ? `lasts ${words.span(b[1].value * 3600)}` : 'how long is not known'));
+    if (!known.length) return [of.some((b) => !still(b)) ? 'not known' : 'nothing is drawn', other, of.some((b) => !still(b))];
+    const [name, f] = known[0];
+    if (f.value <= 0) return [`EMPTY: ${name}`, other, true];
+    return [words.clock(now + f.value * 3600e3, now), [`bank ${name}, in ${words.span(f.value * 3600)}`,
+      f.low === null ? '' : `perhaps already ${words.clock(now + f.low * 3600e3, now)}`, ...other]];
+  });
+  put('disinfects', () => {
+    const inTrain = trains.flatMap((t) => t.segments);
+    const owed = [...trains.map((t) => ['train', t.train]), ...segments.filter((s) => !inTrain.includes(s.segment)).map((s) => ['segment', s.segment])];
+    const of = owed.map(([kind, name]) => [name, figure(kind, name, 'inactivation-ratio'), figure(kind, name, 'ratio-ahead')]);
+    const dark = of.filter(([, f]) => !f || f.value === null);
+    if (dark.length) return ['not known', dark.map(([name, f]) => `${name}: ${words.value(f).why || 'no figure'}`), true];
+    const [name, f, ahead] = of.sort((a, b) => a[1].value - b[1].value)[0];
+    return [f.value < 1 ? `NOT ENOUGH: ${words.number(f.value, f.quantity)} of 1` : `${words.number(f.value, f.quantity)} times the required`,
+      [name, ahead && ahead.value !== null ? `lowest of the coming hour ${words.number(ahead.value, ahead.quantity)}` : 'the coming hour is not known', words.value(f).why], f.value < 1];
+  });
+  put('gas', () => {
+    const all = rooms.flatMap((r) => r.detectors).map((d) => ({ d, f: figure('detector', d, 'concentration'), level: figure('detector', d, 'level'), out: figure('detector', d, 'unavailable') }));
+    const blind = all.filter((a) => !a.out || a.out.value !== 0 || !a.level || a.level.value === null), seen = all.filter((a) => a.level && a.level.value >= 1);
+    const state = blind.length ? `${blind.length} of ${all.length} detectors NOT TO BE TRUSTED: ${blind.map((a) => a.d).join(', ')}` : `all ${all.length} detectors in order`;
+    if (seen.length) return [`GAS at ${seen.map((a) => `${a.d}: ${words.value(a.f).text}`).join(', ')}`, [state], true];
+    if (blind.length === all.length) return ['not known', [state], true];
+    const most = all.filter((a) => a.f && a.f.value !== null).sort((a, b) => b.f.value - a.f.value)[0];
+    return [blind.length ? 'not all is seen' : 'under every limit', [most ? `highest ${words.value(most.f).text} at ${most.d}` : '', state], blind.length > 0];
+  });
 }
 
 function bank(b) {
@@ -281,48 +355,101 @@ function bank(b) {
         const f = of('withdrawal-ratio');
         return [share(f, 1.25), { low: f?.low == null ? null : f.low / 1.25, high: f?.high == null ? null : f.high / 1.25, limit: 0.8 }];
       }),
-      ...others('bank', b.bank, ['net-weight', 'withdrawal-rate', 'withdrawal-limit', 'withdrawal-ratio', 'time-to-empty'])));
+      more('bank', b.bank, ['net-weight', 'withdrawal-rate', 'withdrawal-limit', 'withdrawal-ratio', 'time-to-empty']) || ''));
+  return row;
+}
+
+const ratioPlaced = ['inactivation-ratio', 'ratio-ahead', 'residual-needed', 'flow-greatest', 'ct', 'ct-required-giardia', 'ct-required-virus', 't10',
+  'day-ratio', 'day-lowest-ratio', 'day-lowest-residual', 'day-peak-flow', 'day-covered', 'giardia-log', 'virus-log', 'giardia-log-owed', 'virus-log-owed'];
+
+// disinfection is a row of the table of contact.
+function disinfection(kind, name, note, alarmsOf, now, ahead, day, from) {
+  const of = (q) => figure(kind, name, q);
+  const row = h('tr'), head = h('th', { scope: 'row' }, h('span', { class: 'name' }, name), note ? h('span', { class: 'note' }, note) : null);
+  flag(row, head, () => limitsOf(alarmsOf));
+  row.append(head,
+    h('td', { 'data-head': 'Ratio now, at least 1' }, field(() => of('inactivation-ratio')), drawn(() => [share(of('inactivation-ratio'), 3), { limit: 1 / 3 }]), ...now),
+    h('td', { 'data-head': 'Coming hour' }, field(() => of('ratio-ahead'), 'lowest ratio'), ...ahead),
+    h('td', { 'data-head': 'The day so far' }, ...day),
+    h('td', { 'data-head': 'Made from' }, ...from, more(kind, name, ratioPlaced) || ''));
   return row;
 }
 
 function segment(s) {
-  const of = (q) => figure('segment', s.segment, q);
-  const row = h('tr'), name = h('th', { scope: 'row' }, h('span', { class: 'name' }, s.segment));
-  flag(row, name, () => limitsOf([`segment.${s.segment}.inactivation-ratio`, s.residual]));
-  const point = (p, label) => (p ? field(() => model.figures.get(p), label) : null);
-  row.append(name,
-    h('td', { 'data-head': 'Ratio, at least 1' }, field(() => of('inactivation-ratio')),
-      drawn(() => [share(of('inactivation-ratio'), 3), { limit: 1 / 3 }]),
-      field(() => of('ratio-ahead'), 'lowest of the coming hour'),
-      field(() => of('residual-needed'), 'chlorine needed'),
-      field(() => of('flow-greatest'), 'flow at most')),
-    h('td', { 'data-head': 'CT, required' }, field(() => of('ct'), 'CT'),
-      field(() => of('ct-required-giardia'), 'required, Giardia'),
-      field(() => of('ct-required-virus'), 'required, viruses'),
-      field(() => of('t10'), 'contact time T10')),
-    h('td', { 'data-head': 'Made from' }, point(s.residual, 'free chlorine'), point(s.ph, 'pH'), point(s.temperature, 'water'), point(s.flow, 'flow'), point(s.level, 'level'),
-      ...others('segment', s.segment, ['inactivation-ratio', 'ratio-ahead', 'residual-needed', 'flow-greatest', 'ct', 'ct-required-giardia', 'ct-required-virus', 't10', 'giardia-log', 'virus-log'])));
+  const of = (q) => () => figure('segment', s.segment, q);
+  const point = (p, label) => (p ? field(() => model.figures.get(p), label) : '');
+  const covered = h('span', { class: 'note' });
+  rows.push(() => {
+    const f = of('day-covered')();
+    show(covered, Boolean(f && f.value !== null));
+    set(covered, f && f.value !== null ? `of ${Math.floor(f.value * 100)} % of a whole day` : '');
+  });
+  return disinfection('segment', s.segment, '', [`segment.${s.segment}.inactivation-ratio`, s.residual],
+    [field(of('ct'), 'CT'), field(of('ct-required-giardia'), 'required, Giardia'), field(of('ct-required-virus'), 'required, viruses'), field(of('t10'), 'contact time T10')],
+    [field(of('residual-needed'), 'chlorine needed'), field(of('flow-greatest'), 'flow at most')],
+    [field(of('day-lowest-ratio'), 'worst ratio at any time'), field(of('day-ratio'), 'ratio at its peak hour'), field(of('day-lowest-residual'), 'lowest chlorine'), field(of('day-peak-flow'), 'greatest flow'), covered],
+    [point(s.residual, 'free chlorine'), point(s.ph, 'pH'), point(s.temperature, 'water'), point(s.flow, 'flow'), point(s.level, 'level')]);
+}
+
+function train(t) {
+  const of = (q) => () => figure('train', t.train, q);
+  return disinfection('train', t.train, `all of ${t.segments.join(' and ')} together`, [`train.${t.train}.inactivation-ratio`], [], [], ['–'],
+    [field(of('giardia-log'), 'Giardia, log'), field(of('giardia-log-owed'), 'owed'), field(of('virus-log'), 'viruses, log'), field(of('virus-log-owed'), 'owed')]);
+}
+
+// entry is where water enters the distribution system, with the clocks of its rule.
+function entry(name) {
+  const of = (q) => () => figure('entry', name, q);
+  const row = h('tr'), head = h('th', { scope: 'row' }, h('span', { class: 'name' }, name), h('span', { class: 'note' }, 'where water leaves the plant'));
+  flag(row, head, () => limitsOf([name, ...['under-residual', 'under-residual-left', 'grab-sample-due', 'analyser-back-in'].map((q) => `entry.${name}.${q}`)]));
+  row.append(head,
+    h('td', { 'data-head': 'Free chlorine now' }, field(() => model.figures.get(name))),
+    h('td', { colspan: 3, 'data-head': 'Clocks of the rule' }, period(of('under-residual'), 'under its least for'), period(of('under-residual-left'), 'may be so for', 'OVER'),
+      period(of('grab-sample-due'), 'if the analyser fails, a grab sample within', 'OVERDUE'), period(of('analyser-back-in'), 'and the analyser back in', 'OVERDUE')));
   return row;
 }
 
+function distribution(name) {
+  return h('tr', {}, h('th', { scope: 'row' }, h('span', { class: 'name' }, 'distribution'), h('span', { class: 'note' }, 'from samples that people enter')),
+    h('td', { colspan: 4, 'data-head': 'Samples' }, field(() => figure('distribution', name, 'annual-average'), 'running annual average of free chlorine')));
+}
+
 function room(r) {
-  const body = h('tbody', {}, h('tr', { class: 'group' }, h('th', { colspan: 3, scope: 'rowgroup' }, r.room)));
-  for (const d of r.detectors) {
-    const of = (q) => figure('detector', d, q);
-    const row = h('tr'), name = h('th', { scope: 'row' }, h('span', { class: 'name' }, d));
-    flag(row, name, () => limitsOf([`detector.${d}.concentration`]).concat(model.alarms.get(d + '-unavailable')));
-    const level = h('span', { class: 'note' }), health = h('span', { class: 'state' });
-    rows.push(() => {
-      const l = of('level'), u = of('unavailable');
-      set(level, !l || l.value === null ? 'whether there is gas is not known' : l.value >= 2 ? 'OVER LEVEL 2' : l.value >= 1 ? 'OVER LEVEL 1' : 'under level 1');
-      const out = !u || u.value === null || u.value !== 0;
-      set(health, !u || u.value === null ? 'not known' : out ? 'UNAVAILABLE: ' + u.detail : l && l.value === null ? 'not known yet' : 'in order');
-      health.classList.toggle('bad', out);
-    });
-    row.append(name, h('td', { 'data-head': 'Chlorine gas' }, field(() => of('concentration')), level), h('td', { 'data-head': 'Detector itself' }, health, ...others('detector', d, ['concentration', 'level', 'unavailable'])));
-    body.append(row);
-  }
+  const of = (q) => figure('room', r.room, q), say = h('td', { colspan: 3, 'data-head': 'Together' });
+  rows.push(() => {
+    const parts = [], told = (f, otherwise) => (f && f.value ? parts.push(f.detail) : otherwise && f && f.value === 0 ? parts.push(otherwise) : null);
+    const calling = of('calling');
+    if (calling && calling.value !== null) parts.push(`${calling.value} of ${r.detectors.length} show gas`);
+    told(of('vote'));
+    told(of('blind'));
+    told(of('ventilation'), 'ventilation in order');
+    set(say, parts.join('; '));
+    say.classList.toggle('bad', ['vote', 'blind', 'ventilation'].some((q) => of(q)?.value > 0));
+  });
+  const body = h('tbody', {}, h('tr', { class: 'group' }, h('th', { scope: 'rowgroup' }, r.room), say));
+  for (const d of r.detectors) body.append(detector(d));
   return body;
+}
+
+function detector(d) {
+  const of = (q) => figure('detector', d, q);
+  const row = h('tr'), name = h('th', { scope: 'row' }, h('span', { class: 'name' }, d));
+  flag(row, name, () => limitsOf([`detector.${d}.concentration`]).concat(model.alarms.get(d + '-unavailable')));
+  const level = h('span', { class: 'note' }), health = h('span', { class: 'state' }), tests = h('span', { class: 'state' });
+  rows.push(() => {
+    const l = of('level'), u = of('unavailable'), due = of('service-overdue');
+    set(level, !l || l.value === null ? 'whether there is gas is not known' : l.value >= 2 ? 'OVER LEVEL 2' : l.value >= 1 ? 'OVER LEVEL 1' : 'under level 1');
+    const out = !u || u.value === null || u.value !== 0;
+    set(health, !u || u.value === null ? 'not known' : out ? 'UNAVAILABLE: ' + u.detail : l && l.value === null ? 'not known yet' : 'in order');
+    health.classList.toggle('bad', out);
+    const work = [['bump-test-due', 'bump test'], ['calibration-due', 'calibration']].map(([q, what]) => [of(q), what]).filter(([f]) => f && f.value !== null);
+    set(tests, work.length ? work.map(([f, what]) => `${what} ${f.detail}, ${f.value < 0 ? 'OVERDUE by' : 'due in'} ${words.span(Math.abs(f.value) * 86400)}`).join('; ')
+      : due && due.value ? due.detail : 'not recorded here');
+    tests.classList.toggle('bad', Boolean(due && due.value));
+  });
+  row.append(name, h('td', { 'data-head': 'Chlorine gas' }, field(() => of('concentration')), level), h('td', { 'data-head': 'Detector itself' }, health),
+    h('td', { 'data-head': 'Last tests' }, tests, more('detector', d, ['concentration', 'level', 'unavailable', 'service-overdue', 'bump-test-due', 'calibration-due']) || ''));
+  return row;
 }
 
 // condition says in words how a line or an instrument does.
@@ -367,9 +494,14 @@ let heardOf = null; // episodes that have been announced
 function alarms() {
   const all = [...model.alarms.values()];
   const standing = all.filter((a) => a.state !== 'normal').sort((a, b) => words.withheld(a) - words.withheld(b) || urgency(a, b));
-  const blind = all.filter((a) => a.state === 'normal' && a.quality.startsWith('bad'));
+  const unjudged = all.filter((a) => a.state === 'normal' && a.quality.startsWith('bad'));
+  // Without samples that people enter nothing that is watched has failed.
+  const unsampled = unjudged.filter((a) => a.quality === 'bad:missing-input' && owners('distribution').some((o) => a.alarm.startsWith(o + '-')));
+  const blind = unjudged.filter((a) => !unsampled.includes(a));
+  const names = (list) => list.map((a) => a.alarm).join(', ');
   set($('no-alarm'), [standing.length ? '' : 'No alarm stands.',
-    blind.length ? `${blind.length} of ${all.length} alarms cannot be judged now: ${blind.map((a) => a.alarm).join(', ')}.` : ''].join(' ').trim());
+    blind.length ? `${blind.length} of ${all.length} alarms cannot be judged now: ${names(blind)}.` : '',
+    unsampled.length ? `Waiting for samples that people enter: ${names(unsampled)}.` : ''].join(' ').trim());
   show($('no-alarm'), $('no-alarm').textContent !== '');
   for (const [name, item] of items) {
     if (!standing.some((a) => a.alarm === name)) {
@@ -384,6 +516,26 @@ function alarms() {
     if ($('standing').children[at] !== item.element) $('standing').insertBefore(item.element, $('standing').children[at] || null);
   });
   announce(all);
+}
+
+// asked tells how much the alarms ask of people, as ISA-18.2 measures it.
+function asked() {
+  const p = model.performance;
+  show($('asked'), Boolean(p));
+  if (!p) return;
+  const times = (n) => (n === 1 ? 'once' : n + ' times');
+  set($('asked').firstElementChild, (p.flood ? 'ALARM FLOOD: ' : '') + `Alarms called ${times(p.last_hour)} in the last hour, ${times(p.last_day)} in the last day`);
+  const say = [
+    `${words.number(p.per_hour, 'ratio')} calls an hour over ${words.span(p.watched_s)} watched; about 6 are acceptable, 12 the most that one person can manage`,
+    `at most ${p.peak} in 10 minutes; over 10 are too many`,
+    `in flood for ${words.span(p.time_in_flood_s)}`,
+    `${p.standing} standing, ${p.unanswered} not answered, ${p.stale} standing for over a day, ${p.withheld} withheld`,
+    `${p.fleeting} gone before anyone could act`,
+    p.chattering.length ? `chattering now: ${p.chattering.join(', ')}` : '',
+    p.top.length ? `called most: ${p.top.map((t) => `${t.alarm} ${t.annunciations}`).join(', ')}` : '',
+  ].filter(Boolean);
+  const list = $('asked').lastElementChild;
+  if (list.textContent !== say.join('')) list.replaceChildren(...say.map((t) => h('li', {}, t)));
 }
 
 // announce tells a screen reader of alarms that are new since the last look.
@@ -535,6 +687,7 @@ function render() {
   set($('clock'), `${words.day(now)} ${words.seconds(now)} (${words.zoneName()})`);
   for (const row of rows) row();
   alarms();
+  asked();
   trends.follow();
   tick();
 }

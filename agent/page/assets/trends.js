@@ -2,26 +2,21 @@
 import { h, course } from './draw.js';
 import * as words from './words.js';
 
-const groups = { bank: 'Supply', segment: 'Contact', detector: 'Air', point: 'Readings', line: 'Lines' };
-const states = ['level', 'unavailable', 'lost', 'doubtful'];
+const groups = { Supply: ['bank'], Contact: ['train', 'segment', 'entry', 'distribution'], Air: ['detector', 'room'], Readings: ['point'], Lines: ['line'] };
+// states are the figures without a course; the server keeps none of them.
+const states = ['level', 'unavailable', 'lost', 'doubtful', 'service-overdue', 'calling', 'vote', 'blind', 'ventilation', 'giardia-log-owed', 'virus-log-owed', 'bump-test-due', 'calibration-due'];
 
-export function name(f) {
-  if (f.kind === 'point') return f.owner;
-  return f.owner + ': ' + f.quantity.replaceAll('-', ' ').replace(/\bct\b/, 'CT').replace(/\bt10\b/, 'T10');
-}
+const name = (f) => (f.kind === 'point' ? f.owner : f.owner + ': ' + words.name(f.quantity));
 
 // first are the figures shown until someone chooses others.
 function first(figures, layout) {
-  const has = (n) => figures.has(n);
   const picks = [
-    ...layout.segments.map((s) => `segment.${s.segment}.inactivation-ratio`),
-    ...layout.banks.map((b) => `bank.${b.bank}.net-weight`),
-    ...layout.rooms.flatMap((r) => r.detectors.map((d) => `detector.${d}.concentration`)),
-    ...figures.keys(),
-  ].filter(has);
-  const out = [];
-  for (const kind of ['segment.', 'bank.']) out.push(picks.find((p) => p.startsWith(kind) && !out.includes(p)) || picks.find((p) => !out.includes(p)));
-  return out.filter(Boolean);
+    [...layout.trains.map((t) => `train.${t.train}.inactivation-ratio`), ...layout.segments.map((s) => `segment.${s.segment}.inactivation-ratio`)],
+    layout.banks.map((b) => `bank.${b.bank}.net-weight`),
+    layout.segments.map((s) => s.residual),
+    layout.rooms.flatMap((r) => r.detectors.map((d) => `detector.${d}.concentration`)),
+  ].map((names) => names.find((n) => figures.has(n))).filter(Boolean);
+  return picks.length ? picks : [...figures.values()].filter((f) => !states.includes(f.quantity)).slice(0, 2).map((f) => f.figure);
 }
 
 function remembered() {
@@ -37,7 +32,9 @@ export class Trends {
     this.into = into;
     this.frames = [];
     this.hours = 24;
+    this.span = span;
     span.addEventListener('change', (e) => {
+      this.chosen = true;
       this.hours = Number(e.target.value);
       this.refresh();
     });
@@ -57,17 +54,17 @@ export class Trends {
     this.model = model;
     const kept = remembered().filter((n) => model.figures.has(n));
     const shown = kept.length ? kept : first(model.figures, model.layout);
-    this.frames = shown.slice(0, 2).map((figure, i) => this.frame(figure, i));
+    this.frames = shown.slice(0, 4).map((figure, i) => this.frame(figure, i));
     this.into.replaceChildren(...this.frames.map((f) => f.element));
     this.refresh();
   }
 
   frame(figure, i) {
     const select = h('select', { id: 'trend-' + i });
-    for (const [kind, title] of Object.entries(groups)) {
+    for (const [title, kinds] of Object.entries(groups)) {
       const group = h('optgroup', { label: title });
       for (const f of this.model.figures.values()) {
-        if (f.kind === kind && !states.includes(f.quantity)) group.append(h('option', { value: f.figure, selected: f.figure === figure }, name(f)));
+        if (kinds.includes(f.kind) && !states.includes(f.quantity)) group.append(h('option', { value: f.figure, selected: f.figure === figure }, name(f)));
       }
       if (group.children.length) select.append(group);
     }
@@ -100,12 +97,22 @@ export class Trends {
       const data = await r.json();
       if (frame.select.value !== figure) return;
       frame.data = data;
+      this.shorten(data);
       this.draw(frame);
     } catch {
       frame.data = null;
       frame.canvas.replaceChildren();
       frame.sum.textContent = 'The course of this figure cannot be had now.';
     }
+  }
+
+  // shorten shows the last hours alone while there are no more, until someone
+  // chooses.
+  shorten(data) {
+    if (this.chosen || this.hours !== 24 || data.points.findIndex((p) => p) < data.points.length * 7 / 8) return;
+    this.hours = 3;
+    this.span.querySelector('input[value="3"]').checked = true;
+    this.refresh();
   }
 
   draw(frame) {

@@ -15,7 +15,7 @@ export function unit(u) {
 const decimals = {
   'net-weight': 0, 'withdrawal-rate': 0, 'withdrawal-limit': 0, 'withdrawal-ratio': 2, concentration: 2,
   'inactivation-ratio': 2, 'giardia-log': 2, 'virus-log': 1, t10: 0, ct: 1, 'ct-required-giardia': 1, 'ct-required-virus': 1,
-  'time-to-empty': 1, pace: 2,
+  'time-to-empty': 1, pace: 2, 'ratio-ahead': 2, 'ratio-ahead-in': 0, 'day-ratio': 2, 'day-lowest-ratio': 2, 't10-static': 0, 't10-entry': 0, 't10-inflow': 0,
 };
 
 export function number(v, quantity) {
@@ -35,6 +35,11 @@ export function value(f) {
     why: q.level === 'good' ? '' : 'uncertain: ' + (f.detail || q.reason),
   };
 }
+
+// name is a quantity in words.
+export const name = (quantity) => quantity.replaceAll('-', ' ').replace(/\bct\b/, 'CT').replace(/\bt10\b/, 'T10');
+
+export const inSeconds = { s: 1, min: 60, h: 3600, d: 86400 };
 
 let zone = 'UTC';
 const made = new Map();
