@@ -5,9 +5,9 @@ import (
 	"time"
 )
 
-// steadyClock is the host's clock. Its wall clock goes on as the monotonic one does,
-// to the nanosecond, until the host's was set: so a recording that has the one can
-// give back the other.
+// steadyClock is the host's clock, in whole milliseconds. Its wall clock goes on
+// exactly as the monotonic one does, until the host's was set: so a recording that has
+// the one gives back the other.
 type steadyClock struct {
 	host func() time.Time
 
@@ -23,12 +23,10 @@ func (c *steadyClock) now() time.Time {
 	now := c.host()
 	c.mu.Lock()
 	defer c.mu.Unlock()
-	if !c.base.IsZero() {
-		steady := c.base.Add(now.Sub(c.base)) // by the monotonic clock
-		if now.Round(0).Sub(steady.Round(0)).Abs() <= astray {
-			return steady
-		}
+	steady := c.base.Add(now.Sub(c.base).Truncate(time.Millisecond)) // by the monotonic clock
+	if c.base.IsZero() || now.Round(0).Sub(steady.Round(0)).Abs() > astray {
+		c.base = now.Add(-time.Duration(now.Nanosecond()) % time.Millisecond)
+		return c.base
 	}
-	c.base = now
-	return now
+	return steady
 }

@@ -15,7 +15,10 @@ import (
 	"testing"
 	"time"
 
+	"ebbwatch/agent/reading"
+	"ebbwatch/agent/recording"
 	"ebbwatch/agent/units"
+	"ebbwatch/alarms"
 	"ebbwatch/config"
 )
 
@@ -42,35 +45,12 @@ func writeHistory(w io.Writer, site *config.Site, days int, wide bool) error {
 	var row []byte
 	for minute := range days * 24 * 60 {
 		stamp := at.Add(time.Duration(minute) * time.Minute).Format(time.RFC3339)
-		wave := math.Sin(2 * math.Pi * float64(minute%1440) / 1440)
 		row = row[:0]
 		if wide {
 			row = append(row, stamp...)
 		}
 		for i, p := range all {
-			low, high := 0.0, 1.0
-			if p.Range != nil {
-				low, high = p.Range[0], p.Range[1]
-			}
-			var v float64
-			decimals := 2
-			switch p.Unit.Dimension {
-			case units.Mass: // run down in 9 days, an hour's pause between them
-				left := 1 - float64((minute+i*3600)%(9*1440))/(9*1440)
-				v = low + (high-low)*(0.3+0.3*left)
-				decimals = 1
-			case units.Concentration:
-				v = 0.8 + 0.2*wave + 0.02*r.NormFloat64()
-			case units.GasInAir:
-				v = max(0, 0.02+0.01*r.NormFloat64())
-			case units.Acidity:
-				v = 7.4 + 0.05*wave + 0.01*r.NormFloat64()
-			case units.Ratio:
-				v = 0
-				decimals = 0
-			default:
-				v = low + (high-low)*(0.5+0.15*wave+0.01*r.NormFloat64())
-			}
+			v, decimals := invented(r, p, i, minute*60)
 			if !wide {
 				row = append(append(append(append(row, stamp...), ','), p.Name...), ',')
 			} else {
@@ -89,6 +69,31 @@ func writeHistory(w io.Writer, site *config.Site, days int, wide bool) error {
 		out.Write(row)
 	}
 	return out.Flush()
+}
+
+// invented is what a point shows at a second of the year.
+func invented(r *rand.Rand, p config.Point, i, second int) (v float64, decimals int) {
+	const day = 86400
+	wave := math.Sin(2 * math.Pi * float64(second%day) / day)
+	low, high := 0.0, 1.0
+	if p.Range != nil {
+		low, high = p.Range[0], p.Range[1]
+	}
+	switch p.Unit.Dimension {
+	case units.Mass: // run down in 9 days
+		left := 1 - float64((second+i*3*day)%(9*day))/(9*day)
+		return low + (high-low)*(0.3+0.3*left), 1
+	case units.Concentration:
+		return 0.8 + 0.2*wave + 0.02*r.NormFloat64(), 2
+	case units.GasInAir:
+		return max(0, 0.02+0.01*r.NormFloat64()), 2
+	case units.Acidity:
+		return 7.4 + 0.05*wave + 0.01*r.NormFloat64(), 2
+	case units.Ratio:
+		return 0, 0
+	default:
+		return low + (high-low)*(0.5+0.15*wave+0.01*r.NormFloat64()), 2
+	}
 }
 
 // history makes a file of readings beside a mapping for it.
@@ -139,4 +144,56 @@ func BenchmarkReplay(b *testing.B) {
 		}
 	}
 	b.ReportMetric(b.Elapsed().Seconds()/float64(b.N)*365/float64(days), "s/year")
+}
+
+// What a recording of the scenario takes, polled as its site file says, with a tick a
+// second.
+func BenchmarkRecording(b *testing.B) {
+	site := theSite(b, "kestrel-ridge.yaml")
+	settings := plantSettings(site)
+	own := make([]alarms.Sample, len(selfAlarms(site, watching{})))
+	seconds := 0
+	folder := b.TempDir()
+	var rec *recording.Recorder
+	start, r := time.Now(), rand.New(rand.NewPCG(1, 1))
+	for b.Loop() {
+		at := start.Add(time.Duration(seconds) * time.Second)
+		if seconds%600 == 0 { // a plant is slower than this, and never ahead of the disk
+			if rec != nil {
+				rec.Close()
+			}
+			rec = recording.Start(recording.Options{Dir: folder, Site: site.Name, Points: recordedPoints(settings), MaxBytes: 1 << 40})
+			rec.Head(at, nil)
+		}
+		for k, in := range site.Instruments {
+			if every := int(in.Every / time.Second); every > 1 && seconds%every > 0 {
+				continue
+			}
+			polled := at.Add(time.Duration(k)*37*time.Millisecond + time.Duration(r.IntN(5))*time.Millisecond)
+			var rs []reading.Reading
+			for i, p := range in.Points {
+				v, decimals := invented(r, p, i, seconds)
+				scale := math.Pow10(decimals)
+				rs = append(rs, reading.Reading{Point: p.Name, Value: p.Unit.SI(math.Round(v*scale) / scale), Quality: reading.GoodQuality(), Time: polled})
+			}
+			rec.Step(polled, rs, own)
+		}
+		rec.Step(at.Add(time.Second-time.Millisecond), nil, own)
+		seconds++
+	}
+	rec.Close()
+	if s := rec.Stats(); s.Dropped > 0 || s.Err != nil {
+		b.Errorf("%+v", s)
+	}
+	files, err := os.ReadDir(folder)
+	if err != nil {
+		b.Fatal(err)
+	}
+	size := int64(0)
+	for _, f := range files {
+		if info, err := f.Info(); err == nil {
+			size += info.Size()
+		}
+	}
+	b.ReportMetric(float64(size)/float64(seconds)*86400/1e6, "MB/day")
 }
