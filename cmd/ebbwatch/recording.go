@@ -14,6 +14,7 @@ import (
 
 // What an agent says of its ways out.
 const (
+	recordFigure  = "self.record"
 	brokerFigure  = "self.mqtt"
 	noticesFigure = "self.notices"
 )
@@ -21,7 +22,7 @@ const (
 // selfAlarms are the alarms of a site's agent over itself, in the order in which it
 // steps them: first those of its memory, then one for each of its watches.
 func selfAlarms(site *config.Site, w watching) []alarms.Setting {
-	own := agent.MemoryAlarms()
+	own := append(agent.MemoryAlarms(), w.realTime(alarms.RecordFailing(recordFigure)))
 	if site.MQTT != nil {
 		own = append(own, w.realTime(alarms.BrokerFailing(brokerFigure)))
 	}

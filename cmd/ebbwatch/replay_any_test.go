@@ -89,7 +89,7 @@ func (l plantLife) readings(now time.Time) (rs []reading.Reading) {
 
 func (l plantLife) order(n int, now time.Time) alarms.Order {
 	verbs := []alarms.Verb{alarms.Acknowledge, alarms.ResetLatch, alarms.Shelve, alarms.Unshelve, alarms.TakeOut, alarms.BringBack,
-		alarms.Test, alarms.Note, alarms.GrabSample, alarms.Serviced, alarms.Correct, alarms.Refresh, "dance"}
+		alarms.Test, alarms.Note, alarms.GrabSample, alarms.Serviced, alarms.Containers, alarms.Correct, alarms.Refresh, "dance"}
 	o := alarms.Order{
 		Verb: verbs[l.IntN(len(verbs))], ID: fmt.Sprint("order-", n-l.IntN(2)), By: "operator", Role: []string{"", "operator", "supervisor"}[l.IntN(3)],
 		Alarm: l.alarms[l.IntN(len(l.alarms))].Name, Episode: uint64(l.IntN(3)), For: time.Duration(l.IntN(100)) * time.Minute,
@@ -104,6 +104,15 @@ func (l plantLife) order(n int, now time.Time) alarms.Order {
 	if o.Verb == alarms.Serviced || o.Verb == alarms.Test && l.IntN(2) == 0 {
 		o.Alarm, o.Detector = "", l.site.Detectors[l.IntN(len(l.site.Detectors))].Name
 		o.Service = alarms.Service{Work: []string{"calibration", "bump-test"}[l.IntN(2)], Done: now.Add(-time.Hour)}
+	}
+	if bank := l.site.Banks[l.IntN(len(l.site.Banks))]; o.Verb == alarms.Containers {
+		o.Alarm = ""
+		o.Container = alarms.ContainerOrder{
+			Action: []string{"on", "off", "correct", "received", "stock"}[l.IntN(5)], Bank: bank.Name, Serial: fmt.Sprint("K-", l.IntN(9)), Tare: "1480 lb", Count: 1 + l.IntN(3),
+		}
+		if l.IntN(2) == 0 {
+			o.Container.Container = bank.Containers[l.IntN(len(bank.Containers))].Name
+		}
 	}
 	if l.IntN(10) == 0 {
 		o.Refused = "it came too late"

@@ -33,6 +33,7 @@ func change(rules []alarms.Setting, text string) error {
 	case "off_delay":
 		return changeDelay(&a.OffDelay, text, value)
 	case "limit":
+		a.Source = "" // it was that of another limit
 		return changeNumber(&a.Limit, a, text, value, false)
 	case "deadband":
 		return changeNumber(&a.Deadband, a, text, value, true)
