@@ -61,6 +61,8 @@ func (n *narrator) alarm(t *alarms.Transition) {
 		}
 	case alarms.Acked:
 		fmt.Fprintf(n.out, "%s%s acknowledged %s\n", when, a.AcknowledgedBy, a.Alarm)
+	case alarms.OrderRefused:
+		fmt.Fprintf(n.out, "%s%s was refused to %s %s: %s\n", when, t.Order.By, t.Order.Verb, a.Alarm, t.Order.Why)
 	default:
 		fmt.Fprintf(n.out, "%s%s: %s (%s)\n", when, t.Cause, a.What, a.Alarm)
 	}
