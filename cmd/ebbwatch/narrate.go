@@ -56,8 +56,8 @@ func (n *narrator) alarm(t *alarms.Transition) {
 	switch t.Cause {
 	case alarms.Raised:
 		fmt.Fprintf(n.out, "%sALARM, %s: %s (%s)\n", when, a.Priority, a.What, a.Alarm)
-		if len(a.FirstAction) > 0 {
-			fmt.Fprintf(n.out, "%sdo first: %s\n", margin, a.FirstAction[0])
+		for _, action := range a.FirstAction[:min(2, len(a.FirstAction))] {
+			fmt.Fprintf(n.out, "%sdo first: %s\n", margin, action)
 		}
 	case alarms.Acked:
 		fmt.Fprintf(n.out, "%s%s acknowledged %s\n", when, a.AcknowledgedBy, a.Alarm)
