@@ -8,15 +8,18 @@ import (
 	"encoding/hex"
 	"net/http"
 	"strings"
+	"sync"
 )
 
 //go:embed assets
 var files embed.FS
 
-// asset is a file of the page, compressed once.
+// asset is a file of the page. It is compressed when it is first asked for: a
+// plant where nobody looks has no use for the memory that this takes.
 type asset struct {
-	kind, tag   string
-	plain, gzip []byte
+	kind, tag string
+	plain     []byte
+	gzip      func() []byte
 }
 
 // assets are the page's files by their path.
@@ -33,11 +36,13 @@ var assets = map[string]*asset{
 func load(name, kind string) *asset {
 	plain := must(files.ReadFile("assets/" + name))
 	sum := sha256.Sum256(plain)
-	var b bytes.Buffer
-	z, _ := gzip.NewWriterLevel(&b, gzip.BestCompression) // the level is a valid one
-	_, _ = z.Write(plain)                                 // a buffer takes everything
-	_ = z.Close()
-	return &asset{kind: kind, tag: `"` + hex.EncodeToString(sum[:8]) + `"`, plain: plain, gzip: b.Bytes()}
+	return &asset{kind: kind, tag: `"` + hex.EncodeToString(sum[:8]) + `"`, plain: plain, gzip: sync.OnceValue(func() []byte {
+		var b bytes.Buffer
+		z, _ := gzip.NewWriterLevel(&b, gzip.BestCompression) // the level is a valid one
+		_, _ = z.Write(plain)                                 // a buffer takes everything
+		_ = z.Close()
+		return b.Bytes()
+	})}
 }
 
 // ServeHTTP implements http.Handler. The browser asks each time whether its copy
@@ -55,7 +60,7 @@ func (a *asset) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 	body := a.plain
 	if strings.Contains(r.Header.Get("Accept-Encoding"), "gzip") {
 		h.Set("Content-Encoding", "gzip")
-		body = a.gzip
+		body = a.gzip()
 	}
 	_, _ = w.Write(body) // the error is the client's
 }

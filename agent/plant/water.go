@@ -278,9 +278,8 @@ func (e *entry) step(p *Plant, now time.Time, w *writer) {
 // were over, in the order of the settings. Where there is none it is zero.
 func (p *Plant) Days() (present, finished []contact.DayRecord) {
 	for i := range p.segments {
-		day := p.segments[i].day
-		last, _ := day.Finished()
-		present, finished = append(present, day.Record()), append(finished, last)
+		last, _ := p.segments[i].day.Finished()
+		present, finished = append(present, p.segments[i].record), append(finished, last)
 	}
 	return present, finished
 }

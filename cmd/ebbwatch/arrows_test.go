@@ -44,6 +44,7 @@ var arrows = map[string]struct {
 	"agent/registers":       {[]string{"agent", "agent/plant", "agent/reading", "alarms"}, false, "a way out reads the snapshot and can change nothing"},
 	"agent/demo":            {[]string{"agent/units", "agent/reading"}, false, "a simulated plant must not share code with what watches it"},
 	"agent/peertest":        {nil, false, "peers are there because nothing of ours is in them"},
+	"deploy/sbom":           {nil, false, "a release describes a program from outside"},
 	"cmd/ebbwatch":          {[]string{"agent", "agent/air", "agent/archive", "agent/contact", "agent/demo", "agent/field", "agent/journal", "agent/metrics", "agent/page", "agent/plant", "agent/reading", "agent/record", "agent/registers", "agent/supply", "agent/units", "alarms", "alarms/escalation", "alarms/guidance", "alarms/notify", "alarms/notify/drain", "alarms/notify/mail", "alarms/notify/webhook", "config"}, false, "the only place that sees config, core and edges together"},
 }
 

@@ -21,6 +21,7 @@ units in, units out, and shows formula and source.
 
   ebbwatch calc ct --residual "1.2 mg/L" --ph 7.5 --temp "10 degC" --flow "1400 gpm" --volume "400000 gal" --baffling 0.5
   ebbwatch calc feed --flow "2.5 MGD" --dose "2 mg/L"
+  ebbwatch calc feed --volume "3000 gal" --demand "2 mg/L" --residual "5 mg/L"
   ebbwatch calc limit --container ton --room "55 degF" --count 2 --rate "834 lb/d"
   ebbwatch calc empty --gross "2610 lb" --tare "1480 lb" --heel "36 lb" --rate "212 lb/d"
 

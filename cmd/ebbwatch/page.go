@@ -1,10 +1,15 @@
+//go:build !minimal
+
 package main
 
 import (
+	"context"
 	"crypto/sha256"
 	"fmt"
+	"net/http"
 	"slices"
 
+	"ebbwatch/agent"
 	"ebbwatch/agent/page"
 	"ebbwatch/agent/supply"
 	"ebbwatch/alarms"
@@ -12,6 +17,19 @@ import (
 	"ebbwatch/alarms/notify"
 	"ebbwatch/config"
 )
+
+// openPage makes the page of a site: what takes in the result of each step, and
+// what serves it. Orders go to order.
+func openPage(site *config.Site, snapshot func() *agent.Snapshot, keys []notify.Role, order func(context.Context, alarms.Order) alarms.Answer) (observe func(*agent.Snapshot), h http.Handler, err error) {
+	shown, err := pageSite(site)
+	if err != nil {
+		return nil, nil, badInput{err}
+	}
+	history := page.NewHistory()
+	return history.Observe, page.Handler(page.Options{
+		Snapshot: snapshot, Site: shown, History: history, Roles: pageRoles(keys), Orders: order,
+	}), nil
+}
 
 // pageSite tells the page how the plant's parts belong together.
 func pageSite(s *config.Site) (page.Site, error) {

@@ -4,7 +4,7 @@ import (
 	_ "embed"
 	"encoding/csv"
 	"fmt"
-	"html/template"
+	"html"
 	"io"
 	"math"
 	"strconv"
@@ -71,15 +71,40 @@ func (s *sheet) text(w io.Writer) error {
 //go:embed record.html
 var recordHTML string
 
+// html writes the sheet for a browser to print. All text stands between tags.
+// Package html/template would make the program larger by a seventh: it keeps every
+// method of every type.
 func (s *sheet) html(w io.Writer) error {
-	t, err := template.New("record").Parse(recordHTML)
-	if err != nil {
-		return err
+	var b strings.Builder
+	text := html.EscapeString
+	b.WriteString(strings.ReplaceAll(recordHTML, "{{.Title}}", text(s.Title)))
+	for _, l := range s.Lines {
+		b.WriteString("<p>" + text(l) + "</p>\n")
 	}
-	return t.Execute(w, struct {
-		*sheet
-		Signature string
-	}{s, signature})
+	for _, t := range s.Tables {
+		b.WriteString("<h2>" + text(t.Title) + "</h2>\n<table>\n<thead><tr>")
+		for _, h := range t.Head {
+			b.WriteString(`<th scope="col">` + text(h) + "</th>")
+		}
+		b.WriteString("</tr></thead>\n<tbody>\n")
+		for _, r := range t.Rows {
+			b.WriteString("<tr>")
+			for _, cell := range r {
+				b.WriteString("<td>" + text(cell) + "</td>")
+			}
+			b.WriteString("</tr>\n")
+		}
+		b.WriteString("</tbody>\n</table>\n")
+	}
+	for _, l := range s.After {
+		b.WriteString("<p>" + text(l) + "</p>\n")
+	}
+	if s.Sign {
+		b.WriteString(`<p class="sign">` + text(signature) + "</p>\n")
+	}
+	b.WriteString("</html>\n")
+	_, err := io.WriteString(w, b.String())
+	return err
 }
 
 // writeDays prints days as CSV, a line for each item.

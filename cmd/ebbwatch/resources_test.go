@@ -18,10 +18,12 @@ import (
 )
 
 // BenchmarkRunResources measures the built daemon on the scenario's site at real
-// speed, polling every second, in a process of its own: memory, processor time
-// and size. The simulated instruments and the broker run in this process.
+// speed, polling every second, in a process of its own: memory, processor time,
+// what it writes to disks, open files, goroutines, and size. The simulated
+// instruments and the broker run in this process. EBBWATCH_RESOURCES says for how
+// long, else for 50 s; a scraper comes every 15 s.
 //
-//	go test -run '^$' -bench RunResources -benchtime 1x ./cmd/ebbwatch
+//	EBBWATCH_RESOURCES=1h go test -run '^$' -bench RunResources -benchtime 1x -timeout 2h ./cmd/ebbwatch
 func BenchmarkRunResources(b *testing.B) {
 	dir := b.TempDir()
 	binary := buildBinary(b)
@@ -39,18 +41,48 @@ func BenchmarkRunResources(b *testing.B) {
 	if err := os.WriteFile(file, site, 0o600); err != nil {
 		b.Fatal(err)
 	}
-	const settle, measure = 10 * time.Second, 50 * time.Second
+	measure := 50 * time.Second
+	if text := os.Getenv("EBBWATCH_RESOURCES"); text != "" {
+		if measure, err = time.ParseDuration(text); err != nil {
+			b.Fatal(err)
+		}
+	}
+	const settle, scrape = 10 * time.Second, 15 * time.Second
 	for b.Loop() {
 		began := time.Now()
 		cmd, address, log := startBinary(b, binary, file)
 		eventually(b, "the first poll is in", func() bool { return strings.Contains(get(b, "http://"+address+"/readyz").body, "polling: ok") })
 		first := time.Since(began)
 		<-time.After(settle)
-		before := cpuTime(b, cmd.Process.Pid)
-		<-time.After(measure)
-		used := cpuTime(b, cmd.Process.Pid) - before
-		b.ReportMetric(float64(residentKB(b, cmd.Process.Pid))/1024, "MB-RSS")
-		b.ReportMetric(100*used.Seconds()/measure.Seconds(), "%-of-a-core")
+		pid := cmd.Process.Pid
+		before, written := cpuTime(b, pid), bytesWrittenBy(b, strconv.Itoa(pid))
+		// Most and least of what must not grow.
+		var most, least [3]float64
+		samples := 0
+		measured := time.Now()
+		for time.Since(measured) < measure {
+			<-time.After(min(scrape, measure-time.Since(measured)))
+			text := get(b, "http://"+address+"/metrics").body
+			goroutines, _ := metric(text, "go_goroutines")
+			fds, _ := metric(text, "process_open_fds")
+			for i, v := range []float64{float64(residentKB(b, pid)) / 1024, goroutines, fds} {
+				most[i] = max(most[i], v)
+				if samples == 0 || v < least[i] {
+					least[i] = v
+				}
+			}
+			samples++
+		}
+		used := cpuTime(b, pid) - before
+		took := time.Since(measured)
+		b.ReportMetric(most[0], "MB-RSS-at-most")
+		b.ReportMetric(float64(residentKB(b, pid))/1024, "MB-RSS")
+		b.ReportMetric(most[1]-least[1], "goroutines-spread")
+		b.ReportMetric(most[2]-least[2], "open-files-spread")
+		b.ReportMetric(most[1], "goroutines")
+		b.ReportMetric(most[2], "open-files")
+		b.ReportMetric(float64(bytesWrittenBy(b, strconv.Itoa(pid))-written)/1e6*float64(24*time.Hour)/float64(took), "MB-written-a-day")
+		b.ReportMetric(100*used.Seconds()/took.Seconds(), "%-of-a-core")
 		b.ReportMetric(float64(info.Size())/1e6, "MB-binary")
 		b.ReportMetric(float64(first.Milliseconds()), "ms-to-first-poll")
 		if err := cmd.Process.Signal(syscall.SIGTERM); err != nil {
@@ -62,12 +94,11 @@ func BenchmarkRunResources(b *testing.B) {
 	}
 }
 
-// buildBinary makes ebbwatch as a release would.
+// buildBinary makes ebbwatch as a release would: by the flags of deploy/flags.
 func buildBinary(t testing.TB) string {
 	t.Helper()
 	binary := filepath.Join(t.TempDir(), "ebbwatch")
-	build := exec.Command("go", "build", "-trimpath", "-buildvcs=false", "-ldflags=-s -w", "-o", binary, ".")
-	build.Env = append(os.Environ(), "CGO_ENABLED=0")
+	build := exec.Command("sh", "-c", `. ../../deploy/flags && go build -tags "$tags" -ldflags="-s -w" -o "$0" .`, binary)
 	if out, err := build.CombinedOutput(); err != nil {
 		t.Fatalf("%v\n%s", err, out)
 	}

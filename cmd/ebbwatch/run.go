@@ -28,6 +28,9 @@ func runDaemon(ctx context.Context, args []string, stdout, stderr io.Writer) err
 		return err
 	}
 	w := watching{log: slog.New(slog.NewTextHandler(stderr, nil)), now: time.Now}
+	if os.Getenv("GOGC") == "" {
+		debug.SetGCPercent(50) // processor time is plenty on a small board, memory is not
+	}
 	if limit := memoryLimit(os.DirFS("/")); limit > 0 && os.Getenv("GOMEMLIMIT") == "" {
 		debug.SetMemoryLimit(limit)
 	}

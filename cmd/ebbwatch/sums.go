@@ -114,52 +114,6 @@ func calcCT(c *calculation) func() error {
 	}
 }
 
-// calcFeed finds the third of flow, dose and feed.
-func calcFeed(c *calculation) func() error {
-	flow := c.quantity("flow", "MGD", "", "flow of water")
-	dose := c.quantity("dose", "mg/L", "", "chlorine dose")
-	feed := c.quantity("feed", "lb/d", "", "chlorine feed rate")
-	residual := c.quantity("residual", "mg/L", "", "residual after contact, for the demand")
-	return func() error {
-		var missing []*quantity
-		for _, b := range []bound{over(flow, 0, 1e5), over(dose, 0, 1000), over(feed, 0, 1e6)} {
-			if !b.q.isGiven() {
-				missing = append(missing, b.q)
-			} else if err := need(b); err != nil {
-				return err
-			}
-		}
-		if len(missing) != 1 {
-			return errors.New("give two of --flow, --dose and --feed")
-		}
-		switch missing[0] {
-		case feed:
-			feed.value = float64(supply.FeedRate(units.CubicMetresPerSecond(flow.value), units.MilligramsPerLitre(dose.value)))
-		case dose:
-			dose.value = float64(supply.Dose(units.KilogramsPerSecond(feed.value), units.CubicMetresPerSecond(flow.value)))
-		case flow:
-			flow.value = feed.value / dose.value * 1000
-		}
-		c.result("feed_rate", feed.value, "lb/d", "kg/d")
-		c.result("dose", dose.value, "mg/L", "mg/L")
-		c.result("flow", flow.value, "MGD", "m3/d")
-		if residual.isGiven() {
-			if err := need(from(residual, 0, 1000)); err != nil {
-				return err
-			}
-			if residual.value > dose.value {
-				return fmt.Errorf("--residual %s is more than the dose of %.3g mg/L", residual.text, dose.value)
-			}
-			c.result("demand", dose.value-residual.value, "mg/L", "mg/L")
-			c.formula = append(c.formula, "demand = dose - residual")
-		}
-		c.method = "exact units: 8.3454 lb in a million gallons for each mg/L, where the trade's rule of thumb has 8.34"
-		c.formula = append(c.formula, "feed = flow x dose")
-		c.sources = []string{"arithmetic; the same sum with 8.34 stands in every operator's handbook (common practice)"}
-		return nil
-	}
-}
-
 // calcLimit is what containers can give off as gas.
 func calcLimit(c *calculation) func() error {
 	container := c.fs.String("container", "", "ton, cylinder-150 or cylinder-100")

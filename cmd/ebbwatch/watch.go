@@ -13,7 +13,6 @@ import (
 	"ebbwatch/agent/field"
 	"ebbwatch/agent/journal"
 	"ebbwatch/agent/metrics"
-	"ebbwatch/agent/page"
 	"ebbwatch/agent/plant"
 	"ebbwatch/agent/reading"
 	"ebbwatch/agent/registers"
@@ -96,20 +95,22 @@ func watch(ctx context.Context, site *config.Site, w watching) error {
 		return err
 	}
 	defer told.close()
-	shown, err := pageSite(site)
-	if err != nil {
-		return badInput{err}
-	}
 	kept, err := keepRecord(site, settings, core, w.log)
 	if err != nil {
 		return err
 	}
 	defer kept.close()
-	history := page.NewHistory()
 	keys, rights := roles(site)
+	// What is served asks the agent, which is made last.
+	var a *agent.Agent
+	snapshot := func() *agent.Snapshot { return a.Snapshot() }
+	observe, people, err := openPage(site, snapshot, keys, func(ctx context.Context, order alarms.Order) alarms.Answer { return a.Order(ctx, order) })
+	if err != nil {
+		return err
+	}
 	t := &teller{people: told, onStep: func(s *agent.Snapshot, ts []alarms.Transition) {
 		if site.HTTP.Page {
-			history.Observe(s)
+			observe(s)
 		}
 		kept.step(s, ts)
 		if w.onStep != nil {
@@ -121,7 +122,6 @@ func watch(ctx context.Context, site *config.Site, w watching) error {
 		Source: fieldSource{source, times}, Store: store, Escalation: told.escalation, Edges: append(told.edges(), kept.archive.Run), Roles: rights,
 		Watches: []agent.Watch{{Alarm: w.realTime(alarms.RecordFailing("self.record")), Err: kept.archive.Err}},
 	}
-	var a *agent.Agent
 	if site.MQTT != nil {
 		t.publisher, err = notify.New(notify.Options{
 			Site: site.Name, StoreID: store.ID(), Boot: store.Boot(), Started: w.now(), Receiver: receiver,
@@ -148,14 +148,7 @@ func watch(ctx context.Context, site *config.Site, w watching) error {
 	if site.Registers != nil {
 		o.Edges = append(o.Edges, func(ctx context.Context) error { return toRegisters(ctx) })
 	}
-	// What is served asks the agent, which is made last.
-	snapshot := func() *agent.Snapshot { return a.Snapshot() }
-	o.Edges = append(o.Edges, out.edges(
-		handler(site, snapshot, source, store, t, times, w.now),
-		page.Handler(page.Options{
-			Snapshot: snapshot, Site: shown, History: history, Roles: pageRoles(keys),
-			Orders: func(ctx context.Context, order alarms.Order) alarms.Answer { return a.Order(ctx, order) },
-		}))...)
+	o.Edges = append(o.Edges, out.edges(handler(site, snapshot, source, store, t, times, w.now), people)...)
 	if a, err = agent.New(o); err != nil {
 		return badInput{err}
 	}
