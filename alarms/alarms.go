@@ -3,7 +3,10 @@
 // It has no clock, file, network or goroutine; time is an argument.
 package alarms
 
-import "time"
+import (
+	"encoding/json"
+	"time"
+)
 
 // Priority ranks how soon a person must act.
 type Priority string
@@ -70,6 +73,7 @@ const (
 	TestBegun     Cause = "test-begun"
 	TestEnded     Cause = "test-ended"
 	Noted         Cause = "noted"           // a person's words; the state stays
+	Recorded      Cause = "recorded"        // what the plant itself has to tell
 	OrderRefused  Cause = "order-refused"   // the state stays
 	SettingEdited Cause = "setting-changed" // the site file gives it another limit, kind or latch
 	Reprioritised Cause = "priority-changed"
@@ -149,6 +153,9 @@ type Transition struct {
 	Order *Ordered `json:"order,omitempty"`
 	// Priority before a change of it.
 	LastPriority Priority `json:"last_priority,omitempty"`
+	// Record is what the entry is about, for programs, where it concerns no alarm: one
+	// JSON object, whose form is that of the part that wrote it.
+	Record json.RawMessage `json:"record,omitempty"`
 	// After is the alarm's condition after the step.
 	After Condition `json:"after"`
 }

@@ -16,7 +16,8 @@ import (
 func DetectorLevel(detector, room, input string, level int, first ...string) Setting {
 	s := Setting{
 		Name: fmt.Sprintf("%s-level-%d", detector, level), Kind: HighLimit, Input: input,
-		Limit: 0.5, Deadband: 0.1, OffDelay: time.Minute, Latching: true,
+		Limit: 0.5, Source: "NIOSH recommended ceiling, Pocket Guide to Chemical Hazards, 2005",
+		Deadband: 0.1, OffDelay: time.Minute, Latching: true,
 		Priority: High, Place: room, Subject: fmt.Sprintf("Chlorine gas at %s in %s", detector, room),
 		Safety: true, ShelveMax: 15 * time.Minute, ReAlarm: time.Hour, Group: room,
 		LikelyCause: []string{
@@ -31,10 +32,12 @@ func DetectorLevel(detector, room, input string, level int, first ...string) Set
 	}
 	if level >= 2 {
 		s.Limit, s.Deadband, s.Priority = 1, 0.2, Critical
+		s.Source = "OSHA ceiling, 29 CFR 1910.1000 Table Z-1"
 		s.RespondWithin = time.Minute
 	}
 	if level == 3 {
 		s.Limit, s.Deadband = 5, 1
+		s.Source = "half of the IDLH of 10 ppm, NIOSH 1994; to take half is common practice"
 		s.Consequence = "This much chlorine endangers life; people can no longer save themselves from twice as much (IDLH, 10 ppm)."
 	}
 	return s
@@ -69,7 +72,7 @@ func DetectorUnavailable(detector, room, input string) Setting {
 func DetectorRising(detector, room, input string, limit float64, first ...string) Setting {
 	s := DetectorLevel(detector, room, input, 1, first...)
 	s.Name, s.Subject = detector+"-rising", fmt.Sprintf("The rise of chlorine gas at %s in %s", detector, room)
-	s.Limit, s.Deadband = limit, limit/5
+	s.Limit, s.Deadband, s.Source = limit, limit/5, ""
 	s.Shown.Unit = "ppm a minute"
 	s.Consequence = "A leak that grows reaches dangerous levels within minutes."
 	return s
@@ -79,9 +82,13 @@ func DetectorRising(detector, room, input string, limit float64, first ...string
 // limit is 0.5 ppm for both: the NIOSH recommended ceiling, taken over 15 min, and
 // the 8-hour mean that OSHA set in 1989 and a court vacated.
 func ExposureHigh(detector, room, over, input string) Setting {
+	source := "NIOSH recommended ceiling, taken over 15 min, Pocket Guide to Chemical Hazards, 2005"
+	if over == "8h" {
+		source = "the 8-hour mean that OSHA set in 1989 and a court vacated (NIOSH, 1994)"
+	}
 	return Setting{
 		Name: detector + "-exposure-" + over, Kind: HighLimit, Input: input,
-		Limit: 0.5, Deadband: 0.1, OffDelay: time.Minute,
+		Limit: 0.5, Source: source, Deadband: 0.1, OffDelay: time.Minute,
 		Priority: Medium, Place: room, Subject: fmt.Sprintf("The mean of the chlorine gas at %s in %s over %s", detector, room, over),
 		Safety: true, ShelveMax: 15 * time.Minute, ReAlarm: 8 * time.Hour,
 		LikelyCause: []string{

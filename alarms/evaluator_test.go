@@ -278,7 +278,10 @@ func TestWhatToTryFirst(t *testing.T) {
 func TestCatalogueIsRationalised(t *testing.T) {
 	leave := "Leave the room." // what the site's words bring
 	all := []Setting{
-		ResidualLow("p", "entry point", "x"), InactivationLow("s", "x"), WithdrawalHigh("b", "room", "x"),
+		ResidualLow("p", "entry point", "x"), InactivationLow("s", "x"), WithdrawalHigh("b", "room", "x", "x"), BankOverdrawn("b", "room", "x"),
+		StandbyEmpty("b", "room", "x"), OrderDue("b", "room", "x"), ChangeoverUnstaffed("b", "room", "x"), BankUnaccounted("b", "room", "x"), LossReportable("b", "room", "x"),
+		BankFeedLost("b", "room", "x"), HeaderLow("b", "room", "x"), ScaleStuck("b", "room", "x"), WeightMoved("b", "room", "x"), ContainerOff("b", "room", "x"), TareDoubtful("b", "room", "x"),
+
 		EmptyNotice("b", "room", "x"), EmptyUrgent("b", "room", "x"), DetectorLevel("g", "room", "x", 1, leave, safetyNote), DetectorLevel("g", "room", "x", 2, leave, safetyNote), DetectorLevel("g", "room", "x", 3, leave, safetyNote),
 		DetectorRising("g", "room", "x", 1, leave, safetyNote), ExposureHigh("g", "room", "8h", "x"), DetectorOverdue("g", "room", "x"), RoomVote("r", "x", leave, safetyNote),
 		RoomBlind("r", "x"), RoomDeviation("r", "x", "x"), VentilationFailed("r", "x"),

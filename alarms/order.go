@@ -22,9 +22,11 @@ const (
 	Test        Verb = "test"
 	Note        Verb = "note"
 	GrabSample  Verb = "grab-sample"
-	Serviced    Verb = "serviced"
-	Correct     Verb = "correct"
-	Refresh     Verb = "refresh"
+	// Containers tells of containers that were changed, received or counted.
+	Containers Verb = "container"
+	Serviced   Verb = "serviced"
+	Correct    Verb = "correct"
+	Refresh    Verb = "refresh"
 )
 
 // Order asks for something on behalf of a person or a system.
@@ -47,6 +49,8 @@ type Order struct {
 	IssuedAt time.Time
 	// Grab is what a grab sample found; other orders have none.
 	Grab Grab
+	// Container is what was done to containers; other orders have none.
+	Container ContainerOrder
 	// Service is what was done to Detector; other orders have none.
 	Service Service
 	// Correction is what a day's record should have said; other orders have none.
@@ -77,6 +81,32 @@ type Grab struct {
 	Point    string
 	Residual float64 // mg/L
 	Taken    time.Time
+}
+
+// ContainerOrder is what a person says of containers. What it means is for the agent
+// to say; here it goes into the record.
+type ContainerOrder struct {
+	// Action is on, off, correct, received or stock.
+	Action string
+	// Container is where it stands, Bank whose full containers they are.
+	Container, Bank string
+	Serial, Tare    string
+	Count           int
+}
+
+// String is the order in words.
+func (c ContainerOrder) String() string {
+	var b strings.Builder
+	b.WriteString(c.Action)
+	for _, part := range [][2]string{{"container", c.Container}, {"bank", c.Bank}, {"serial", c.Serial}, {"tare", c.Tare}} {
+		if part[1] != "" {
+			b.WriteString(", " + part[0] + " " + part[1])
+		}
+	}
+	if c.Bank != "" {
+		fmt.Fprintf(&b, ", count %d", c.Count)
+	}
+	return b.String()
 }
 
 // Service is work that was done on a detector. What it means is for the agent to
@@ -160,6 +190,9 @@ func (e *Evaluator) Order(now time.Time, o Order) ([]Transition, Answer) {
 		ans.Result = Done
 		t = e.siteRecord(now, Noted, ordered(&o, ans), fmt.Sprintf("Grab sample by %s: %.4g mg/L of free chlorine at %s, taken at %s.",
 			o.By, o.Grab.Residual, o.Grab.Point, o.Grab.Taken.UTC().Format(time.RFC3339)))
+	case Containers:
+		ans.Result = Done
+		t = e.siteRecord(now, Noted, ordered(&o, ans), fmt.Sprintf("Told of containers by %s: %s.", o.By, o.Container))
 	default:
 		if t, ans.Result, ans.Why = e.carryOut(now, a, &o); ans.Result != Done {
 			return e.refused(now, a, &o, ans), ans
@@ -194,7 +227,7 @@ func (e *Evaluator) refuse(a *alarm, o *Order) string {
 		return "the order names a detector: expected that for test, without an alarm, and for serviced"
 	case o.Detector != "" && e.of(o.Detector) == nil:
 		return fmt.Sprintf("no detector is called %q", o.Detector)
-	case a == nil && o.Detector == "" && !(o.Alarm == "" && (o.Verb == Note || o.Verb == Refresh || o.Verb == GrabSample || o.Verb == Correct)):
+	case a == nil && o.Detector == "" && !(o.Alarm == "" && (o.Verb == Note || o.Verb == Refresh || o.Verb == GrabSample || o.Verb == Containers || o.Verb == Correct)):
 		return fmt.Sprintf("no alarm is called %q", o.Alarm)
 	case o.Reason == "" && (o.Verb == Shelve || o.Verb == TakeOut || o.Verb == Correct):
 		return "the order gives no reason: say why, for those who come after"
@@ -209,7 +242,7 @@ func (e *Evaluator) refuse(a *alarm, o *Order) string {
 	return e.permit(a, o)
 }
 
-var verbs = []Verb{Acknowledge, ResetLatch, Shelve, Unshelve, TakeOut, BringBack, Test, GrabSample, Serviced, Correct, Note, Refresh}
+var verbs = []Verb{Acknowledge, ResetLatch, Shelve, Unshelve, TakeOut, BringBack, Test, GrabSample, Containers, Serviced, Correct, Note, Refresh}
 
 // VerbNames lists the verbs for a sentence.
 func VerbNames() string {
@@ -319,6 +352,14 @@ func (e *Evaluator) note(now time.Time, a *alarm, o *Order) Transition {
 		return e.write(a, now, Noted, a.state(), record, by)
 	}
 	return e.siteRecord(now, Noted, by, "Note by "+o.By+": "+o.Reason)
+}
+
+// Record puts what the plant itself has to tell into the record of the site: a
+// sentence, and a JSON object for programs, which may be nil.
+func (e *Evaluator) Record(now time.Time, what string, object []byte) Transition {
+	t := e.siteRecord(now, Recorded, nil, what)
+	t.Record = object
+	return t
 }
 
 // siteRecord is an entry that concerns no alarm.

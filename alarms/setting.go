@@ -19,6 +19,9 @@ type Setting struct {
 	// Limit and Deadband are in the input's SI unit; per second for Rising and
 	// Falling, in seconds for Stuck.
 	Limit, Deadband float64
+	// Source is where the starting value of Limit is from; empty for common
+	// practice, and for a limit of the site's own.
+	Source string
 	// Window is the time over which Rising and Falling take the slope.
 	Window time.Duration
 	// Play is how far a value may move and still count as stuck, in the input's

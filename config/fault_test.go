@@ -338,9 +338,16 @@ func checkSite(t *testing.T, s *Site) {
 		}
 	}
 	for _, b := range s.Banks {
-		refer(b.RoomTemperature)
+		refer(b.RoomTemperature, b.Header, b.Feed, b.Dose.Point, b.Residual, b.Demand.Point)
+		refer(b.Flow...)
+		if len(b.Flow) > 0 && !b.Dose.Given() && (b.Residual == "" || !b.Demand.Given()) || !(b.ReportableLoss > 0) {
+			t.Errorf("a bank whose dose or duty is not known: %+v", b)
+		}
 		for _, c := range b.Containers {
-			refer(c.Scale)
+			refer(c.Scale, c.Valve)
+			if c.Count < 1 {
+				t.Errorf("no container at all: %+v", c)
+			}
 		}
 	}
 	for _, d := range s.Detectors {

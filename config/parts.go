@@ -135,50 +135,6 @@ func reaches(v value, p Point, limit float64, shown units.Unit) {
 	}
 }
 
-func (r *siteReader) bank(name string, v value) Bank {
-	k := Bank{Name: name, At: v.line}
-	b, ok := v.block()
-	if !ok {
-		return k
-	}
-	for _, alarm := range []string{"-withdrawal-high", "-empty-notice", "-empty-urgent"} {
-		r.alarmName(v, name+alarm)
-	}
-	b.get("place").text(&k.Place)
-	r.refer(b.get("room_temperature"), &k.RoomTemperature, units.Temperature)
-	quantity(b.get("header_pressure"), &k.HeaderPressure, units.Pressure, positive)
-	k.Containers = each(b.get("containers"), r.container)
-	withdrawal := b.get("withdrawal_high")
-	k.WithdrawalHigh = withdrawal.alarm(units.Ratio)
-	clears(withdrawal, k.WithdrawalHigh, withdrawalHigh, withdrawalHighDeadband)
-	k.EmptyNotice = b.get("empty_notice").alarm(units.Time)
-	k.EmptyUrgent = b.get("empty_urgent").alarm(units.Time)
-	notice, urgent := or(k.EmptyNotice.Limit, emptyNotice), or(k.EmptyUrgent.Limit, emptyUrgent)
-	if urgent >= notice {
-		v.fault(b.get("empty_urgent").line, fmt.Sprintf("an empty_urgent limit of %.4g h at an empty_notice limit of %.4g h for %s", urgent/3600, notice/3600, v.path),
-			"the urgent limit under that of the notice; absent, they are 8 h and 48 h")
-	}
-	return k
-}
-
-func (r *siteReader) container(name string, v value) Container {
-	c := Container{Name: name}
-	r.once(v, "the container "+name)
-	b, ok := v.block()
-	if !ok {
-		return c
-	}
-	oneOf(b.get("kind"), &c.Kind, "ton", "cylinder-150", "cylinder-100")
-	scale := b.get("scale")
-	if _, ok := r.refer(scale, &c.Scale, units.Mass); ok {
-		r.once(scale, "the scale "+c.Scale)
-	}
-	quantity(b.get("tare"), &c.Tare, units.Mass, notNegative)
-	quantity(b.get("heel"), &c.Heel, units.Mass, notNegative)
-	span(b.get("division"), &c.Division, units.Mass, notNegative)
-	return c
-}
-
 func (r *siteReader) detector(name string, v value) Detector {
 	d := Detector{Name: name, At: v.line}
 	b, ok := v.block()

@@ -26,6 +26,7 @@ type siteReader struct {
 	// later checks what refers to points that the file may have further down.
 	later    []func()
 	timeZone *time.Location // of the days that the file names
+	staffed  bool
 }
 
 func (r *siteReader) site(root *yaml.Node) *Site {
@@ -51,7 +52,9 @@ func (r *siteReader) site(root *yaml.Node) *Site {
 	s.Residuals = each(top.get("residuals"), r.residual)
 	s.Segments = each(top.get("segments"), r.segment)
 	s.Trains = each(top.get("trains"), func(name string, v value) Train { return r.train(name, v, s.Segments) })
-	s.Banks = each(top.get("banks"), r.bank)
+	r.hours(top, s)
+	s.ContainerKinds = each(top.get("container_kinds"), r.containerKind)
+	s.Banks = each(top.get("banks"), func(name string, v value) Bank { return r.bank(name, v, s.ContainerKinds) })
 	r.timeZone = s.TimeZone
 	s.Detectors = each(top.get("detectors"), r.detector)
 	s.Rooms = r.rooms(top.get("rooms"), s.Detectors)

@@ -176,23 +176,7 @@ func Keys() []Key {
 	keys = append(keys, alarm("trains.*.inactivation_low", ratio, small)...)
 	keys = append(keys, alarm("trains.*.ratio_ahead_low", ratio, small)...)
 
-	const age = "a duration over 0 such as 48h or 2d, at most 3650d"
-	keys = append(keys,
-		Key{"banks", false, "", "banks of containers by name"},
-		Key{"banks.*", false, "", "a block with place and containers"},
-		Key{"banks.*.place", must, "", "where it stands, for people, on one line"},
-		Key{"banks.*.room_temperature", false, "", onePoint + "temperature"},
-		Key{"banks.*.header_pressure", false, "", in("an absolute pressure over 0 such as 28 psig", units.Pressure)},
-		Key{"banks.*.containers", must, "", "at least one container by its name"},
-		Key{"banks.*.containers.*", false, "", "a block with kind, scale and tare"},
-		Key{"banks.*.containers.*.kind", must, "", "ton, cylinder-150 or cylinder-100"},
-		Key{"banks.*.containers.*.scale", must, "", onePoint + "mass, for one container only"},
-		Key{"banks.*.containers.*.tare", must, "", in("a mass of 0 or more such as 1480 lb, 0 when the scale shows net weight", units.Mass)},
-		Key{"banks.*.containers.*.heel", false, "0 kg", in("a mass of 0 or more such as 36 lb", units.Mass)},
-		Key{"banks.*.containers.*.division", false, "0 kg", in("a mass of 0 or more such as 1 lb", units.Mass)})
-	keys = append(keys, alarm("banks.*.withdrawal_high", ratio, "a ratio of 0 or more, under the limit, such as 0.05 or 5%")...)
-	keys = append(keys, alarm("banks.*.empty_notice", age, "a duration from 0 to 3650d")...)
-	keys = append(keys, alarm("banks.*.empty_urgent", age, "a duration from 0 to 3650d")...)
+	keys = append(keys, supplyKeys(ratio)...)
 
 	keys = append(keys,
 		Key{"detectors", false, "", "chlorine detectors by name"},

@@ -30,6 +30,12 @@ type Site struct {
 	HTTP HTTP
 	// Holidays are the days on which nobody works, at midnight UTC.
 	Holidays []time.Time
+	// Staffed are the times of day between which somebody is on the site, on working
+	// days or every day; nil for always.
+	Staffed         *[2]time.Duration
+	StaffedEveryDay bool
+	// ContainerKinds are the site's own.
+	ContainerKinds []ContainerKind
 	// MQTT is nil when the site publishes nothing.
 	MQTT *MQTT
 	// Registers is nil when there is no register server.
@@ -293,37 +299,6 @@ type Train struct {
 	GiardiaLog, VirusLog           float64
 	InactivationLow, RatioAheadLow AlarmSetting
 	At                             int
-}
-
-// Container is one container on one scale.
-type Container struct {
-	Name string
-	// Kind is ton, cylinder-150 or cylinder-100.
-	Kind string
-	// Scale is the point that weighs it.
-	Scale string
-	// Tare is the stamped empty weight; zero when the scale shows net weight.
-	Tare units.Kilograms
-	// Heel is what cannot be drawn as gas.
-	Heel units.Kilograms
-	// Division is the scale's division, the smallest step it shows.
-	Division units.Kilograms
-}
-
-// Bank is a set of containers on one header, drawn together as gas.
-type Bank struct {
-	Name       string
-	Place      string
-	Containers []Container
-	// RoomTemperature is the point of the room's temperature; empty when the
-	// nominal limit alone is used.
-	RoomTemperature string
-	// HeaderPressure is the lowest absolute header pressure the regulator
-	// accepts; zero takes the value of the container kind.
-	HeaderPressure units.Pascals
-
-	WithdrawalHigh, EmptyNotice, EmptyUrgent AlarmSetting
-	At                                       int
 }
 
 // Detector is a chlorine gas detector.

@@ -111,15 +111,15 @@ func TestKestrelRidge(t *testing.T) {
 	}})
 	check("trains", s.Trains, []Train{{Name: "disinfection", Segments: []string{"clearwell", "transmission"}, Filtration: "conventional", At: 126}})
 	check("a bank", s.Banks[0], Bank{
-		Name: "north", Place: "chlorine-room", RoomTemperature: "room-temperature", HeaderPressure: 294378.204209, At: 131,
+		Name: "north", Place: "chlorine-room", RoomTemperature: "room-temperature", HeaderPressure: 294378.204209, FeedError: 0.02, ReportableLoss: 4.5359237, At: 131,
 		Containers: []Container{
-			{Name: "north-1", Kind: "ton", Scale: "north-1-weight", Tare: 671.3167076, Heel: 16.32932532, Division: 0.45359237},
-			{Name: "north-2", Kind: "ton", Scale: "north-2-weight", Tare: 684.9244787, Heel: 16.32932532, Division: 0.45359237},
+			{Name: "north-1", Kind: "ton", Count: 1, Scale: "north-1-weight", Tare: 671.3167076, Heel: 16.32932532, Division: 0.45359237},
+			{Name: "north-2", Kind: "ton", Count: 1, Scale: "north-2-weight", Tare: 684.9244787, Heel: 16.32932532, Division: 0.45359237},
 		},
 		EmptyNotice: AlarmSetting{Limit: new(172800.0)}, EmptyUrgent: AlarmSetting{Limit: new(28800.0)},
 	})
 	check("a bank of cylinders", s.Banks[2].Containers[1], Container{
-		Name: "wellhouse-2", Kind: "cylinder-150", Scale: "wellhouse-2-weight", Tare: 42.864478965, Heel: 1.224699399, Division: 0.226796185,
+		Name: "wellhouse-2", Kind: "cylinder-150", Count: 1, Scale: "wellhouse-2-weight", Tare: 42.864478965, Heel: 1.224699399, Division: 0.226796185,
 	})
 	check("detectors", s.Detectors[:2], []Detector{
 		{Name: "gas-1", Room: "chlorine-room", Concentration: "gas-1-ppm", Level1: AlarmSetting{Limit: new(0.5)}, Level2: AlarmSetting{Limit: new(1.0)}, Sensor: Sensor{DriftLimit: 0.3, StuckAfter: time.Hour}, At: 155},
@@ -184,7 +184,19 @@ func TestEveryKey(t *testing.T) {
 		{"a ratio of withdrawal", s.Banks[0].WithdrawalHigh, AlarmSetting{Limit: new(0.9), Deadband: new(0.1), OnDelay: second(300), OffDelay: second(900)}},
 		{"days", s.Banks[0].EmptyNotice, AlarmSetting{Limit: new(259200.0), Deadband: new(14400.0), OnDelay: second(1200), OffDelay: second(1260)}},
 		{"minutes", s.Banks[0].EmptyUrgent, AlarmSetting{Limit: new(43200.0), Deadband: new(2700.0), OnDelay: second(1320), OffDelay: second(3600)}},
-		{"a container on a net scale", s.Banks[0].Containers[1], Container{Name: "north-2", Kind: "cylinder-150", Scale: "north-2-weight"}},
+		{"a container on a net scale", s.Banks[0].Containers[1], Container{Name: "north-2", Kind: "cylinder-150", Count: 1, Scale: "north-2-weight"}},
+		{"another kind of container", s.ContainerKinds, []ContainerKind{{Name: "drum", Net: 920, Withdrawal: 400 * 0.45359237 / 86400,
+			PerKelvin: 8 * 0.45359237 / 86400 * 1.8, HeaderPressure: 294378.204209, GasLeft: 16}}},
+		{"hours with somebody there", []any{*s.Staffed, s.StaffedEveryDay}, []any{[2]time.Duration{6*time.Hour + 30*time.Minute, 18 * time.Hour}, true}},
+		{"what a bank is fed", []any{s.Banks[0].Feed, s.Banks[0].Flow, s.Banks[0].Dose, s.Banks[0].FeedError, s.Banks[0].FeedGain},
+			[]any{"chlorine-fed", []string{"plant-flow", "filtered-flow"}, Signal{Value: 2}, 0.03, 1.05}},
+		{"a dose of residual and demand", []any{s.Banks[1].Residual, s.Banks[1].Demand, s.Banks[1].Liquid}, []any{"residual-in", Signal{Value: 1.2}, true}},
+		{"stock, supplier and law", []any{s.Banks[0].Stock, *s.Banks[0].LeadDays, s.Banks[0].ReportableLoss}, []any{units.Kilograms(4000 * 0.45359237), 3, units.Kilograms(5 * 0.45359237)}},
+		{"a scale that is known", s.Banks[0].Containers[0], Container{Name: "north-1", Kind: "ton", Count: 1, Group: "duty", Scale: "north-1-weight", Tare: 1480 * 0.45359237,
+			Heel: 36 * 0.45359237, Division: 0.45359237, Noise: 0.4 * 0.45359237, Drift: new(units.Kilograms(2 * 0.45359237)), Wander: new(units.Kilograms(0.1 * 0.45359237))}},
+		{"several on one scale, with a valve", s.Banks[1].Containers[0], Container{Name: "south-1", Kind: "drum", Count: 2, Scale: "south-weight", Valve: "south-open", Tare: 1800}},
+		{"a standby", s.Banks[0].StandbyEmpty, AlarmSetting{Limit: new(604800.0), Deadband: new(18000.0), OnDelay: second(1380), OffDelay: second(7200)}},
+		{"a time to order", s.Banks[0].OrderDue, AlarmSetting{Limit: new(108000.0), Deadband: new(3600.0), OnDelay: second(1440), OffDelay: second(10800)}},
 		{"level 1", s.Detectors[0].Level1, AlarmSetting{Limit: new(0.4), Deadband: new(0.2), OnDelay: second(1), OffDelay: second(120)}},
 		{"level 2", s.Detectors[0].Level2, AlarmSetting{Limit: new(0.8), Deadband: new(0.3), OnDelay: second(2), OffDelay: second(180)}},
 		{"unavailable has delays", s.Detectors[0].Unavailable, AlarmSetting{OnDelay: second(15), OffDelay: second(5)}},
@@ -271,7 +283,7 @@ func read(t testing.TB, name string) string {
 // catalogue does.
 func TestStartingLimitsAreThoseOfTheCatalogue(t *testing.T) {
 	one, two := alarms.DetectorLevel("g", "room", "x", 1), alarms.DetectorLevel("g", "room", "x", 2)
-	low, withdrawal := alarms.ResidualLow("p", "place", "x"), alarms.WithdrawalHigh("b", "place", "x")
+	low, withdrawal := alarms.ResidualLow("p", "place", "x"), alarms.WithdrawalHigh("b", "place", "x", "y")
 	notice, urgent := alarms.EmptyNotice("b", "place", "x"), alarms.EmptyUrgent("b", "place", "x")
 	three, exposure, deviation := alarms.DetectorLevel("g", "room", "x", 3), alarms.ExposureHigh("g", "room", "8h", "x"), alarms.RoomDeviation("r", "x", "y")
 	want := []float64{three.Limit, three.Deadband, exposure.Limit, exposure.Deadband, deviation.Limit, deviation.Deadband, one.Limit, one.Deadband, two.Limit, two.Deadband, low.Limit, withdrawal.Limit, withdrawal.Deadband, notice.Limit, urgent.Limit}

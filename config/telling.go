@@ -102,7 +102,7 @@ func (r Role) Format(f fmt.State, _ rune) { fmt.Fprintf(f, "{role %s may %v}", r
 var priorities = []struct{ name, repeat string }{{"critical", "5m"}, {"high", "15m"}, {"medium", "30m"}, {"low", "4h"}}
 
 // verbs are those of the orders that a role may be allowed.
-var verbs = []string{"acknowledge", "reset", "shelve", "unshelve", "out-of-service", "in-service", "test", "grab-sample", "serviced", "correct"}
+var verbs = []string{"acknowledge", "reset", "shelve", "unshelve", "out-of-service", "in-service", "test", "grab-sample", "container", "serviced", "correct"}
 
 const (
 	aSecretFile = "a file, its path relative to the site file, whose first line is "

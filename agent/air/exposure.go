@@ -1,7 +1,10 @@
 package air
 
 import (
+	"fmt"
 	"math"
+	"strconv"
+	"strings"
 	"time"
 )
 
@@ -193,6 +196,14 @@ var Limits = []Limit{
 	{"AEGL-3", OneHour, 20, 2004, aegl, true},
 	{"AEGL-3", FourHours, 10, 2004, aegl, true},
 	{"AEGL-3", EightHours, 7.1, 2004, aegl, true},
+}
+
+// Edition is the year of the limit and its mark, for people.
+func (l Limit) Edition() string {
+	if strings.Contains(l.Source, "(from memory)") {
+		return fmt.Sprintf("%d, from memory", l.Year)
+	}
+	return strconv.Itoa(l.Year)
 }
 
 // Gravest returns the last of Limits that is reached, and whether any is.

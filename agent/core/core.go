@@ -51,11 +51,21 @@ func (c *Core) Step(now time.Time, rs []reading.Reading, own []alarms.Sample) ([
 		c.samples[i] = alarms.Sample{Value: f.Value, Usable: f.Quality.Usable(), Quality: f.Quality.String(), Detail: f.Detail, First: f.First, Evidence: f.Evidence, Vote: f.Vote}
 	}
 	copy(c.samples[c.figures:], own)
-	return figures, c.Evaluator.Step(now, c.samples)
+	ts := c.Evaluator.Step(now, c.samples)
+	return figures, append(ts, c.told(now)...)
 }
 
-// Order carries out a person's order. A sample or a service enters the plant only
-// when the order is done.
+// told are the entries of what the plant itself has to tell.
+func (c *Core) told(now time.Time) []alarms.Transition {
+	var ts []alarms.Transition
+	for _, change := range c.Plant.Changes() {
+		ts = append(ts, c.Evaluator.Record(now, change.Words, change.Record))
+	}
+	return ts
+}
+
+// Order carries out a person's order. A sample, a service or what was done to
+// containers enters the plant only when the order is done.
 func (c *Core) Order(now time.Time, o alarms.Order) ([]alarms.Transition, alarms.Answer) {
 	enter := func() {}
 	var err error
@@ -63,6 +73,8 @@ func (c *Core) Order(now time.Time, o alarms.Order) ([]alarms.Transition, alarms
 	case o.Refused != "":
 	case o.Verb == alarms.GrabSample:
 		enter, err = c.Plant.Sample(now, plant.Sample(o.Grab))
+	case o.Verb == alarms.Containers:
+		enter, err = c.Plant.Container(now, plant.ContainerOrder(o.Container), o.By)
 	case o.Verb == alarms.Serviced:
 		enter, err = c.Plant.Serviced(now, o.Detector, plant.Work(o.Service.Work), o.Service.Done)
 	}

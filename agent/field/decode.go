@@ -3,6 +3,7 @@ package field
 import (
 	"bytes"
 	"math"
+	"math/bits"
 
 	"ebbwatch/agent/reading"
 )
@@ -41,7 +42,8 @@ var ne43 = [4]float64{3.6, 3.8, 20.5, 21}
 //
 // Integers become the nearest float64: exact up to 2^53, beyond that within one
 // part in 2^53. A float that is not finite, before or after scaling, is bad. So
-// are BCD digits over 9 and a value of p.NoReading. A text, of ABCD or BADC, is 1
+// are BCD digits over 9, a value of p.NoReading, and a detector's float32 whose
+// registers seem to have changed places. A text, of ABCD or BADC, is 1
 // when it is as p.Expect has it, else 0, and bad when Text finds none.
 //
 // A value outside p.Range is bad, unless p.KeepOverRange: then one above is
@@ -63,6 +65,9 @@ func Decode(p Point, data []byte) (float64, reading.Quality) {
 	si := p.Unit.SI(v)
 	if math.IsNaN(si) || math.IsInf(si, 0) {
 		return 0, reading.BadBecause(reading.NotANumber)
+	}
+	if p.misordered(raw) {
+		return 0, reading.BadBecause(reading.WordOrder)
 	}
 	if p.Current != nil {
 		return si, p.judgeCurrent(raw)
@@ -139,6 +144,19 @@ func Text(p Point, data []byte, last string) string {
 		return p.Expect[i]
 	}
 	return string(text)
+}
+
+// misordered reports whether a detector's float32 is next to nothing as it is, and
+// within the range when its registers change places: gas that would read as clean
+// air. Real zeros are zero, or move by more than this.
+func (p Point) misordered(raw float64) bool {
+	if p.Type != "float32" || !p.KeepOverRange || p.Range == nil || raw == 0 {
+		return false
+	}
+	nothing := 1e-7 * (p.Range[1] - p.Range[0])
+	other := float64(math.Float32frombits(bits.RotateLeft32(math.Float32bits(float32(raw)), 16)))
+	v := float64(other*p.Scale) + p.Offset
+	return math.Abs(raw*p.Scale) < nothing && v > 1e4*nothing && v <= p.Range[1]
 }
 
 // characters puts the text of data into room, unless some are not printable.

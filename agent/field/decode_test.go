@@ -155,6 +155,26 @@ func TestDecodeRange(t *testing.T) {
 			t.Errorf("%s: a detector's %v is %v; expected %s", c.reason, c.v, q, c.kept)
 		}
 	}
+	// A detector's gas whose registers have changed places is next to nothing.
+	for _, c := range []struct {
+		reason string
+		v      float32
+		want   string
+	}{
+		{"1.5 with its registers the other way round", math.Float32frombits(0x00003fc0), "bad:word-order"},
+		{"0.7 likewise", math.Float32frombits(0x33333f33), "bad:word-order"},
+		{"1.2 likewise", math.Float32frombits(0x999a3f99), "bad:word-order"},
+		{"clean air", 0, "good"},
+		{"clean air under a minus", float32(math.Copysign(0, -1)), "good"},
+		{"a filter that runs out", 1e-10, "good"},
+		{"noise", 0.0004, "good"},
+		{"1.5 the right way round", 1.5, "good"},
+	} {
+		p := Point{Table: InputRegister, Type: "float32", Scale: 1, Unit: ppm, Range: &[2]float64{0, 10}, KeepOverRange: true}
+		if _, q := Decode(p, float(c.v)); q.String() != c.want {
+			t.Errorf("%s: %v, expected %s", c.reason, q, c.want)
+		}
+	}
 	// The range is in the point's unit, the value in SI.
 	p := Point{Table: InputRegister, Type: "int16", Scale: 1, Unit: units.MustParse("degF"), Range: &[2]float64{-40, 140}}
 	if got, q := Decode(p, []byte{0, 140}); got < 59.9 || got > 60.1 || q != reading.GoodQuality() {

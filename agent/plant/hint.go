@@ -105,6 +105,8 @@ func pointHint(reason string) string {
 		return "The line is well, the instrument has no value: look at its display, its sensor and its sample."
 	case reading.InvalidCode:
 		return "The line is well: compare type and address of the point with the instrument's list of registers."
+	case reading.WordOrder:
+		return "The line is well: change the order of the point in the site file, then test the detector with gas; until then nobody sees gas there."
 	case reading.OutOfRange:
 		return "The line is well: compare with the display and a measurement by hand. If the value is true, the range in the site file is too narrow; if not, the sensor has failed or the type is wrong."
 	case reading.Fault:

@@ -14,7 +14,6 @@ import (
 	"ebbwatch/agent/air"
 	"ebbwatch/agent/contact"
 	"ebbwatch/agent/reading"
-	"ebbwatch/agent/supply"
 	"ebbwatch/agent/units"
 )
 
@@ -125,18 +124,6 @@ type EntryPoint struct {
 	Calendar contact.Calendar
 }
 
-// Bank is a set of containers on one header. Scales names the point of each
-// container, in the order of Settings.Containers. RoomTemperature is empty when
-// the room is not measured.
-type Bank struct {
-	Name string
-	// Place is the room in which it stands, where detectors watch it.
-	Place           string
-	Scales          []string
-	RoomTemperature string
-	Settings        supply.BankSettings
-}
-
 // Detector is a gas detector.
 type Detector struct {
 	Name          string
@@ -155,12 +142,13 @@ type Plant struct {
 	segments    []segment
 	trains      []train
 	entries     []entry
-	banks       []bank
+	banks       []*bank
 	detectors   []detector
 	airRooms    []room
 	byPoint     map[string]int
 	figures     []Figure
 	zone        *time.Location
+	forgot      []string // what a checkpoint could not bring back
 	started     time.Time
 	// distribution is the running annual average of the residual in the system.
 	distribution contact.AnnualAverage
@@ -216,14 +204,6 @@ type segment struct {
 type pair struct {
 	contact.Pair
 	in, inDoubt, outDoubt int
-}
-
-type bank struct {
-	Bank
-	state   *supply.Bank
-	scales  []int
-	weights []reading.Reading
-	room    int
 }
 
 type detector struct {
@@ -311,17 +291,10 @@ func New(s Settings) (*Plant, error) {
 		if len(b.Scales) != len(b.Settings.Containers) {
 			return nil, fmt.Errorf("bank %s has %d containers and %d scales", b.Name, len(b.Settings.Containers), len(b.Scales))
 		}
-		bk := bank{Bank: b, state: supply.NewBank(b.Settings), room: optional(b.Name, b.RoomTemperature)}
-		for _, scale := range b.Scales {
-			bk.scales = append(bk.scales, find(b.Name, scale))
-		}
-		bk.weights = make([]reading.Reading, len(bk.scales))
+		bk := p.bank(b, s.Shown, find, optional)
 		p.banks = append(p.banks, bk)
-		for _, f := range []struct {
-			q Quantity
-			u units.Unit
-		}{{NetWeight, s.Shown.Mass}, {WithdrawalRate, s.Shown.MassFlow}, {WithdrawalLimit, s.Shown.MassFlow}, {WithdrawalRatio, one}, {TimeToEmpty, hour}} {
-			p.add(Figure{Kind: BankKind, Owner: b.Name, Quantity: f.q, Unit: f.u})
+		for _, f := range bk.figures {
+			p.add(Figure{Kind: f.kind, Owner: f.owner, Quantity: f.quantity, Unit: f.unit})
 		}
 	}
 	for _, d := range s.Detectors {

@@ -1,6 +1,7 @@
 package plant
 
 import (
+	"fmt"
 	"math"
 	"slices"
 	"strings"
@@ -48,9 +49,9 @@ func ridge() Settings {
 	}}
 	bank := func(name, room, kind string, tare, heel, division float64) {
 		b := Bank{Name: name, Scales: []string{name + "-1-weight", name + "-2-weight"}, RoomTemperature: room}
-		for range 2 {
+		for i := range 2 {
 			b.Settings.Containers = append(b.Settings.Containers, supply.ContainerSettings{
-				Kind: kind, Tare: units.Kilograms(unit("lb").SI(tare)), Heel: units.Kilograms(unit("lb").SI(heel)), Division: units.Kilograms(unit("lb").SI(division)),
+				Name: fmt.Sprintf("%s-%d", name, i+1), Kind: kind, Tare: units.Kilograms(unit("lb").SI(tare)), Heel: units.Kilograms(unit("lb").SI(heel)), Division: units.Kilograms(unit("lb").SI(division)),
 			})
 		}
 		s.Banks = append(s.Banks, b)
@@ -111,7 +112,7 @@ func TestFiguresKeepTheirNamesAndOrder(t *testing.T) {
 	s := ridge()
 	p := newPlant(t, s)
 	names := p.Names()
-	if want := len(s.Points) + 22*len(s.Segments) + 5*len(s.Banks) + 8*len(s.Detectors) + 2*len(s.Instruments) + 2*3; len(names) != want {
+	if want := len(s.Points) + 22*len(s.Segments) + 27*len(s.Banks) + 8*len(s.Detectors) + 2*len(s.Instruments) + 2*3; len(names) != want {
 		t.Errorf("%d figures, expected %d", len(names), want)
 	}
 	if sorted := slices.Compact(slices.Sorted(slices.Values(names))); len(sorted) != len(names) {
@@ -139,8 +140,10 @@ func TestAQuietPlant(t *testing.T) {
 	for _, f := range fs {
 		want := reading.Good
 		switch f.Quantity {
-		case TimeToEmpty: // nothing is drawn
+		case TimeToEmpty, TimeToEmptyStock, LiquidEnd: // nothing is drawn
 			want = reading.Uncertain
+		case RateDay, PeakDemand, ContainersNeededPeak: // it needs a day
+			want = reading.Bad
 		case EightHour: // it has not been watched for so long
 			want = reading.Uncertain
 		}
@@ -197,11 +200,16 @@ func TestABadInputMakesItsFiguresBad(t *testing.T) {
 		return names
 	}
 	bank := func(name string) (names []string) {
-		for _, q := range []Quantity{NetWeight, WithdrawalRate, WithdrawalLimit, WithdrawalRatio, TimeToEmpty} {
+		for _, q := range []Quantity{NetWeight, WithdrawalRate, WithdrawalLimit, WithdrawalRatio, TimeToEmpty, RateQuarter, Headroom, ContainersNeeded,
+			LowestRoom, FrostFrom, LiquidEnd, TimeToEmptyStock, Overdrawn, ScaleStuck, ContainerOff} {
 			names = append(names, Name(BankKind, name, q))
 		}
-		return names
+		return append(names, Name(ContainerKind, name+"-1", TimeToEmpty), Name(ContainerKind, name+"-2", TimeToEmpty))
 	}
+	scale := func(name, container string) []string {
+		return append(bank(name), Name(ContainerKind, container, NetWeight), Name(ContainerKind, container, WithdrawalRate))
+	}
+	frost := func(name string) []string { return []string{Name(BankKind, name, FrostFrom)} }
 	detector := func(name string) (names []string) {
 		for _, q := range []Quantity{Concentration, GasLevel, Rise, Ceiling, ShortTerm, EightHour} {
 			names = append(names, Name(DetectorKind, name, q))
@@ -216,8 +224,9 @@ func TestABadInputMakesItsFiguresBad(t *testing.T) {
 	follow := map[string][]string{
 		"plant-flow": flow, "clearwell-level": level, "ph-out": conditions, "temperature-out": conditions,
 		"residual-in": nil, "residual-entry": nil, "residual-out": residual,
-		"north-1-weight": bank("north"), "north-2-weight": bank("north"), "south-1-weight": bank("south"), "south-2-weight": bank("south"),
-		"wellhouse-1-weight": bank("wellhouse"), "wellhouse-2-weight": bank("wellhouse"), "room-temperature": nil, "wellhouse-temperature": nil,
+		"north-1-weight": scale("north", "north-1"), "north-2-weight": scale("north", "north-2"), "south-1-weight": scale("south", "south-1"), "south-2-weight": scale("south", "south-2"),
+		"wellhouse-1-weight": scale("wellhouse", "wellhouse-1"), "wellhouse-2-weight": scale("wellhouse", "wellhouse-2"),
+		"room-temperature": append(frost("north"), frost("south")...), "wellhouse-temperature": frost("wellhouse"),
 		"gas-1-ppm": detector("gas-1"), "gas-2-ppm": detector("gas-2"), "gas-3-ppm": detector("gas-3"), "gas-4-ppm": detector("gas-4"),
 	}
 	s := ridge()
@@ -242,6 +251,10 @@ func TestABadInputMakesItsFiguresBad(t *testing.T) {
 			}
 			want = append([]string{pt.Name, Name(InstrumentKind, pt.Instrument, Doubtful)}, want...)
 			for _, f := range p.Step(at, rs) {
+				switch f.Quantity {
+				case RateDay, PeakDemand, ContainersNeededPeak: // which need a day
+					continue
+				}
 				if bad := slices.Contains(want, f.Name); bad == f.Quality.Usable() {
 					t.Errorf("%s %s: %s is %v", pt.Name, tc.want, f.Name, f.Quality)
 				} else if bad && (f.Quality.Reason != tc.want || f.Detail != reading.Explain(tc.want) || f.Value != 0 || !math.IsNaN(f.Low)) {

@@ -88,6 +88,7 @@ type remembered struct {
 	Entries      map[string]rememberedEntry    `json:"entries,omitempty"`
 	Distribution contact.AnnualAverage         `json:"distribution"`
 	Days         map[string]json.RawMessage    `json:"days,omitempty"` // of the segments
+	Banks        map[string]json.RawMessage    `json:"banks,omitempty"`
 	Detectors    map[string]rememberedDetector `json:"detectors,omitempty"`
 }
 
@@ -100,7 +101,7 @@ const rememberedVersion = 1
 
 // Checkpoint returns what Restore needs after a restart.
 func (p *Plant) Checkpoint() []byte {
-	m := remembered{Version: rememberedVersion, Distribution: p.distribution, Entries: map[string]rememberedEntry{}, Days: map[string]json.RawMessage{}, Detectors: map[string]rememberedDetector{}}
+	m := remembered{Version: rememberedVersion, Distribution: p.distribution, Entries: map[string]rememberedEntry{}, Days: map[string]json.RawMessage{}, Banks: map[string]json.RawMessage{}, Detectors: map[string]rememberedDetector{}}
 	for i := range p.entries {
 		e := &p.entries[i]
 		m.Entries[e.Point] = rememberedEntry{e.residual, e.analyser}
@@ -110,6 +111,11 @@ func (p *Plant) Checkpoint() []byte {
 		// A number that JSON cannot write costs that day, never the clocks.
 		if day, err := json.Marshal(s.day.Memory()); err == nil {
 			m.Days[s.Name] = day
+		}
+	}
+	for i := range p.banks {
+		if b, err := json.Marshal(p.banks[i].remember()); err == nil { // likewise
+			m.Banks[p.banks[i].Name] = b
 		}
 	}
 	for i := range p.detectors {
@@ -153,6 +159,14 @@ func (p *Plant) Restore(data []byte) error {
 		var day contact.DayMemory
 		if old, ok := m.Days[s.Name]; ok && json.Unmarshal(old, &day) == nil {
 			s.day.Restore(day) // else it begins anew, and its coverage shows it
+		}
+	}
+	for i := range p.banks {
+		b := p.banks[i]
+		if old, ok := m.Banks[b.Name]; ok {
+			if err := b.restore(old); err != nil {
+				p.forgot = append(p.forgot, fmt.Sprintf("Not all that was known of the bank %s before the restart could be taken over: %v.", b.Name, err))
+			}
 		}
 	}
 	for i := range p.detectors {

@@ -323,7 +323,7 @@ func (m *room) evidence(p *Plant, of *detector, out []Figure) string {
 			say("%s rises by %.1f ppm a minute", of.Name, 60*slope)
 		}
 		if l, any := of.state.Exposure().Gravest(); any {
-			say("its mean over %s has reached %s, %g ppm (%d)", span(l.Window.Duration()), l.Name, l.PPM, l.Year)
+			say("its mean over %s has reached %s, %g ppm (%s)", span(l.Window.Duration()), l.Name, l.PPM, l.Edition())
 		}
 	}
 	for i := range p.detectors {

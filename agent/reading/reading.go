@@ -34,34 +34,36 @@ func (l Level) String() string {
 // Reasons for a quality that is not good. A reason is a stable word for
 // machines; Explain turns it into words for people.
 const (
-	NotYetRead    = "not-yet-read"   // no attempt has ended since start
-	NoReply       = "no-reply"       // the instrument did not answer in time
-	NotConnected  = "not-connected"  // the line could not be opened
-	WrongReply    = "wrong-reply"    // a reply that does not fit its request
-	Exception     = "exception"      // exception reply; the code follows: exception-2
-	NotANumber    = "not-a-number"   // NaN or infinity in the registers
-	InvalidCode   = "invalid-code"   // a BCD digit over 9, or a character of a text that cannot be printed
-	NoReading     = "no-reading"     // the value by which the instrument says that it has none
-	SensorFailure = "sensor-failure" // a loop current by which a transmitter tells of its failure
-	OutOfRange    = "out-of-range"   // outside the range of the instrument
-	OverRange     = "over-range"     // above the range, kept because hiding it would hide gas
-	UnderRange    = "under-range"    // below the range
-	Stale         = "stale"          // older than the instrument's limit
-	Missing       = "missing-input"  // a figure's input has no usable value
-	NoFlow        = "no-flow"        // no water moves, contact time has no meaning
-	Learning      = "learning"       // too little history for a figure
-	NotDrawn      = "not-drawn"      // nothing is drawn: the figure is a lower bound
-	OutsideTable  = "outside-table"  // outside the domain of a published table
-	Inconsistent  = "inconsistent"   // contradicts what is physically possible
-	LineLost      = "line-lost"      // nothing on the instrument's line can be read
-	Frozen        = "frozen"         // has not moved for longer than a live sensor would
-	Jumped        = "jumped"         // changed faster than what it measures can
-	Fault         = "fault"          // the instrument reports a fault of its own
-	Maintenance   = "maintenance"    // the instrument reports that it is being worked on
-	WarmingUp     = "warming-up"     // the instrument reports that it is not ready yet
-	Disagrees     = "disagrees"      // differs from another analyser by more than chlorine decays
-	NoResidual    = "no-residual"    // no chlorine although water flows
-	NoStatus      = "no-status"      // the point that tells the instrument's state is not usable
+	NotYetRead    = "not-yet-read"      // no attempt has ended since start
+	NoReply       = "no-reply"          // the instrument did not answer in time
+	NotConnected  = "not-connected"     // the line could not be opened
+	WrongReply    = "wrong-reply"       // a reply that does not fit its request
+	Exception     = "exception"         // exception reply; the code follows: exception-2
+	NotANumber    = "not-a-number"      // NaN or infinity in the registers
+	InvalidCode   = "invalid-code"      // a BCD digit over 9, or a character of a text that cannot be printed
+	WordOrder     = "word-order"        // makes sense only with its registers the other way round
+	NoReading     = "no-reading"        // the value by which the instrument says that it has none
+	SensorFailure = "sensor-failure"    // a loop current by which a transmitter tells of its failure
+	OutOfRange    = "out-of-range"      // outside the range of the instrument
+	OverRange     = "over-range"        // above the range, kept because hiding it would hide gas
+	UnderRange    = "under-range"       // below the range
+	Stale         = "stale"             // older than the instrument's limit
+	Missing       = "missing-input"     // a figure's input has no usable value
+	NoFlow        = "no-flow"           // no water moves, contact time has no meaning
+	Learning      = "learning"          // too little history for a figure
+	NotDrawn      = "not-drawn"         // nothing is drawn: the figure is a lower bound
+	OutsideTable  = "outside-table"     // outside the domain of a published table
+	Inconsistent  = "inconsistent"      // contradicts what is physically possible
+	LineLost      = "line-lost"         // nothing on the instrument's line can be read
+	Frozen        = "frozen"            // has not moved for longer than a live sensor would
+	Jumped        = "jumped"            // changed faster than what it measures can
+	Fault         = "fault"             // the instrument reports a fault of its own
+	Maintenance   = "maintenance"       // the instrument reports that it is being worked on
+	WarmingUp     = "warming-up"        // the instrument reports that it is not ready yet
+	Disagrees     = "disagrees"         // differs from another analyser by more than chlorine decays
+	NoResidual    = "no-residual"       // no chlorine although water flows
+	NotEvaporated = "liquid-withdrawal" // no limit by evaporation: chlorine is drawn as liquid
+	NoStatus      = "no-status"         // the point that tells the instrument's state is not usable
 )
 
 // Quality is a level and, unless it is Good, the reason.
@@ -173,6 +175,8 @@ func Explain(reason string) string {
 		return "sends a value that is not a number"
 	case InvalidCode:
 		return "sends a digit over 9 or a character that cannot be printed"
+	case WordOrder:
+		return "sends its registers in another order than the site file has"
 	case NoReading:
 		return "says that it has no reading"
 	case SensorFailure:
@@ -211,6 +215,8 @@ func Explain(reason string) string {
 		return "reports that it is being worked on"
 	case WarmingUp:
 		return "reports that it is not ready yet"
+	case NotEvaporated:
+		return "does not exist: chlorine is drawn as liquid, so the evaporator sets the limit"
 	case NoStatus:
 		return "comes without the state of its instrument"
 	case Inconsistent:

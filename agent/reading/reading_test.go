@@ -56,7 +56,7 @@ func TestWorst(t *testing.T) {
 }
 
 func TestEveryReasonIsExplained(t *testing.T) {
-	for _, r := range []string{NotYetRead, NoReply, NotConnected, WrongReply, NotANumber, InvalidCode, NoReading, SensorFailure, OutOfRange, OverRange, UnderRange, Stale, Missing, NoFlow, Learning, NotDrawn, OutsideTable, Inconsistent, LineLost, Frozen, Jumped, Fault, Maintenance, WarmingUp, NoStatus, Disagrees, NoResidual, "exception-11"} {
+	for _, r := range []string{NotYetRead, NoReply, NotConnected, WrongReply, NotANumber, InvalidCode, WordOrder, NoReading, SensorFailure, OutOfRange, OverRange, UnderRange, Stale, Missing, NoFlow, Learning, NotDrawn, OutsideTable, Inconsistent, LineLost, Frozen, Jumped, Fault, Maintenance, WarmingUp, NoStatus, Disagrees, NoResidual, "exception-11"} {
 		if text := Explain(r); strings.Contains(text, "("+r+")") || text == "" {
 			t.Errorf("%s has no words of its own: %q", r, text)
 		}

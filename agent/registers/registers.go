@@ -66,7 +66,7 @@ var Reasons = []string{
 	reading.OverRange, reading.UnderRange, reading.Stale, reading.Missing, reading.NoFlow,
 	reading.Learning, reading.NotDrawn, reading.OutsideTable, reading.Inconsistent, reading.LineLost,
 	reading.Frozen, reading.Jumped, reading.Fault, reading.Maintenance, reading.WarmingUp,
-	reading.NoStatus, reading.Disagrees, reading.NoResidual,
+	reading.NoStatus, reading.Disagrees, reading.NoResidual, reading.WordOrder, reading.NotEvaporated,
 }
 
 const otherReason = 255

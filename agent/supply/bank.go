@@ -34,6 +34,9 @@ type Inputs struct {
 	Dose, Residual, Demand *reading.Reading
 	// Stock is the chlorine in containers on the site that stand on no scale, in kg.
 	Stock units.Kilograms
+	// Closed tells of each container that its valve is known to be closed: it gives
+	// off nothing. Nil where no valve is measured.
+	Closed []bool
 }
 
 // BankResult holds the figures of a bank.
@@ -45,7 +48,11 @@ type BankResult struct {
 	Rate Value
 	// RateQuarter is that over 15 minutes, RateDay that over 24 hours.
 	RateQuarter, RateDay Value
-	// Limit is what the containers that are not empty can give off, in kg/s.
+	// Feed is what the feed signal takes from the bank, by the gain that was learnt, in
+	// kg/s.
+	Feed Value
+	// Limit is what the containers that are not empty and not closed can give off, in
+	// kg/s.
 	Limit       Value
 	LimitMethod LimitMethod
 	// Ratio is rate over limit, at most MaxRatio.
@@ -76,8 +83,9 @@ type ContainerResult struct {
 	// alone.
 	Net, Rate, TimeToEmpty Value
 	// Drawn tells that the feed comes from it, Off that it is not on its scale,
-	// Stuck that the scale's display stands still.
-	Drawn, Off, Stuck bool
+	// Stuck that the scale's display stands still, TareWrong that the net weight is
+	// more than it can hold, or less than none.
+	Drawn, Off, Stuck, TareWrong bool
 }
 
 const (
@@ -120,6 +128,7 @@ type container struct {
 	count  float64
 	scale  scale
 	hour   estimate
+	retare float64 // kg that the container on the scale is heavier than Tare
 	net    float64 // kg, when last known
 	drawn  bool
 }
@@ -180,7 +189,7 @@ func (b *Bank) Step(now time.Time, in Inputs) BankResult {
 	for i := range b.containers {
 		c := &b.containers[i]
 		content, q := c.weigh(b.origin, in.Weights[i])
-		b.results[i] = ContainerResult{Net: exact(content, q), Rate: c.hour.value(q), Drawn: c.drawn, Off: c.scale.off, Stuck: c.scale.still.stuck}
+		b.results[i] = ContainerResult{Net: exact(content, q), Rate: c.hour.value(q), Drawn: c.drawn, Off: c.scale.off, Stuck: c.scale.still.stuck, TareWrong: c.tareWrong(content, in.Weights[i])}
 		if c.scale.off && in.Weights[i].Checked().Quality.Usable() {
 			absent++
 			continue
@@ -197,7 +206,8 @@ func (b *Bank) Step(now time.Time, in Inputs) BankResult {
 			a.liquid += max(0, content-float64(c.source.GasLeft)*c.count)
 		}
 		a.sd = math.Hypot(a.sd, c.scale.uncertainty())
-		if content > float64(c.Heel)*c.count && c.Group == b.duty.group {
+		closed := i < len(in.Closed) && in.Closed[i]
+		if content > float64(c.Heel)*c.count && c.Group == b.duty.group && !closed {
 			for range int(c.count) {
 				b.inUse = append(b.inUse, c.source)
 			}
@@ -215,6 +225,10 @@ func (b *Bank) Step(now time.Time, in Inputs) BankResult {
 	r.Net = exact(net, weighed)
 	r.Rate = b.rates.hour.value(reading.Worst(weighed, drawn))
 	r.RateQuarter, r.RateDay = b.rates.quarter.value(weighed), b.rates.day.value(weighed)
+	r.Feed = exact(0, reading.BadBecause(reading.Missing))
+	if b.feed.known {
+		r.Feed = exact(b.feed.drawn(), reading.GoodQuality())
+	}
 	r.Limit, r.LimitMethod = b.limit(weighed, in.Room)
 	r.Ratio = b.ratio(r.Rate, r.Limit)
 	r.Draw = b.draw(r.Rate, r.Limit, in.Room)
@@ -227,7 +241,15 @@ func (b *Bank) Step(now time.Time, in Inputs) BankResult {
 	r.Balance = b.books
 	r.Balance.LossHour, r.Balance.LossDay = r.Balance.LossHour.within(weighed), r.Balance.LossDay.within(weighed)
 	r.Balance.Watched = reading.Worst(weighed, r.Balance.Watched)
-	for _, e := range b.events {
+	for i := range b.events {
+		e := &b.events[i]
+		if c := &b.containers[e.Container]; e.Kind != Switchover {
+			e.From -= c.retare
+			if e.Kind == Changed {
+				c.retare = 0 // of the new one nothing is known yet
+			}
+			e.To -= c.retare
+		}
 		switch e.Kind {
 		case Changed, PutBack, Removed, Step, Swapped, Relearnt:
 			b.jumped = true
@@ -272,6 +294,16 @@ func (b *Bank) tick(t float64) {
 	b.books = b.balance.result(&b.feed, b.origin)
 }
 
+// SetTare gives the empty weight of the container that stands at a place, by its
+// index in the settings, until another one does. The rate does not feel it. A scale
+// of net weight has none to set.
+func (b *Bank) SetTare(i int, tare units.Kilograms) {
+	if c := &b.containers[i]; c.Tare > 0 {
+		c.retare = float64(tare - c.Tare)
+		b.forecast.key.minute = -1
+	}
+}
+
 // weigh judges one container's weight and gives it to the scale's memory.
 func (c *container) weigh(origin time.Time, r reading.Reading) (float64, reading.Quality) {
 	q := r.Checked().Quality
@@ -287,14 +319,21 @@ func (c *container) weigh(origin time.Time, r reading.Reading) (float64, reading
 	case c.scale.still.stuck:
 		q = reading.Worst(q, reading.UncertainBecause(reading.Frozen))
 	}
+	content -= c.retare
 	switch share := content / c.scale.capacity; {
 	case share < underweight:
-		return 0, reading.BadBecause(reading.Inconsistent)
+		return content, reading.BadBecause(reading.Inconsistent)
 	case share > overweight:
 		q = reading.Worst(q, reading.UncertainBecause(reading.Inconsistent))
 	}
 	c.net = content
 	return content, q
+}
+
+// tareWrong reports whether a net weight cannot be.
+func (c *container) tareWrong(content float64, r reading.Reading) bool {
+	share := content / c.scale.capacity
+	return r.Checked().Quality.Usable() && !c.scale.off && c.scale.astray == 0 && (share < underweight || share > overweight)
 }
 
 // limit counts the containers that still hold chlorine to draw. When the room is

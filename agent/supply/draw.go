@@ -28,7 +28,7 @@ type Draw struct {
 
 // NotEvaporated is the reason of a withdrawal limit that does not exist, since the
 // chlorine is drawn as liquid.
-const NotEvaporated = "liquid-withdrawal"
+const NotEvaporated = reading.NotEvaporated
 
 // draw makes the figures.
 func (b *Bank) draw(rate, limited Value, room *reading.Reading) Draw {

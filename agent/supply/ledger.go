@@ -145,7 +145,7 @@ func (l *Ledger) Describe(place, serial string, tare units.Kilograms, by string)
 	if e == nil {
 		return false
 	}
-	e.Serial, e.Tare, e.OnBy = serial, tare, by
+	e.Serial, e.Tare, e.OnBy, e.TareWrong = serial, tare, by, false
 	return true
 }
 
@@ -199,3 +199,34 @@ func (l *Ledger) trim() {
 		l.Months = append(l.Months[:0], l.Months[n:]...)
 	}
 }
+
+// Record is one happening at a bank as the journal keeps it, whole in itself: what
+// is not of its kind is left out.
+type Record struct {
+	Bank string `json:"bank"`
+	// What is an EventKind, or On, Off, Described, Received, Counted or Reconciled.
+	What EventKind `json:"what"`
+	At   time.Time `json:"at"`
+	// Place is the name of the container in the settings; By is who told.
+	Place string `json:"place,omitempty"`
+	By    string `json:"by,omitempty"`
+	// From and To are net weights before and after.
+	From units.Kilograms `json:"from_kg,omitempty"`
+	To   units.Kilograms `json:"to_kg,omitempty"`
+	// Entry is the container's time on its scale, as it then stands.
+	Entry *Entry `json:"entry,omitempty"`
+	// Stock is the chlorine in full containers afterwards.
+	Stock *units.Kilograms `json:"stock_kg,omitempty"`
+	// Month is one that has ended.
+	Month *Month `json:"month,omitempty"`
+}
+
+// What else goes into the record besides the kinds of event.
+const (
+	On         EventKind = "on"         // a container stands on a scale from now on
+	Off        EventKind = "off"        // its time there is over
+	Described  EventKind = "described"  // a person has given its serial or tare
+	Received   EventKind = "received"   // full containers came
+	Counted    EventKind = "counted"    // a person has counted the full containers
+	Reconciled EventKind = "reconciled" // a month has ended
+)

@@ -70,6 +70,15 @@ func (s BankSettings) kind(name string) (Kind, error) {
 	return KindByName(name)
 }
 
+// Full is what a container of a kind holds when it is full; zero for an unknown kind.
+func (s BankSettings) Full(kind string) units.Kilograms {
+	k, err := s.kind(kind)
+	if err != nil {
+		return 0
+	}
+	return k.Net
+}
+
 // set prepares a scale for its container.
 func (s *scale) set(c ContainerSettings, k Kind, count float64, index int, events *[]Event) {
 	*s = scale{

@@ -127,6 +127,9 @@ type request struct {
 	Detector, Work, DoneAt string
 	// Day, Item and Value are those of a correction.
 	Day, Item, Value string
+	// Action and what follows it are those of a container.
+	Action, Container, Bank, Serial, Tare string
+	Count                                 *int
 	// Role and MAC prove who may ask.
 	Role, MAC string
 
@@ -143,8 +146,12 @@ func (r *request) order(verb, role string) alarms.Order {
 	if r.Residual != nil {
 		grab.Residual = *r.Residual
 	}
+	container := alarms.ContainerOrder{Action: r.Action, Container: r.Container, Bank: r.Bank, Serial: r.Serial, Tare: r.Tare}
+	if r.Count != nil {
+		container.Count = *r.Count
+	}
 	return alarms.Order{
-		Grab: grab, Detector: r.Detector, Service: alarms.Service{Work: r.Work, Done: r.done}, Correction: alarms.Correction{Date: r.Day, Item: r.Item, Given: r.Value}, Verb: alarms.Verb(verb), ID: r.Order, By: r.By, Role: role, Alarm: r.Alarm, Episode: r.Episode,
+		Grab: grab, Container: container, Detector: r.Detector, Service: alarms.Service{Work: r.Work, Done: r.done}, Correction: alarms.Correction{Date: r.Day, Item: r.Item, Given: r.Value}, Verb: alarms.Verb(verb), ID: r.Order, By: r.By, Role: role, Alarm: r.Alarm, Episode: r.Episode,
 		For: r.duration, OneShot: r.OneShot, Reason: r.Reason, IssuedAt: r.issued,
 	}
 }
@@ -161,6 +168,7 @@ func parseOrder(payload []byte) (request, error) {
 		"order": &r.Order, "issued_at": &r.IssuedAt, "by": &r.By, "alarm": &r.Alarm, "episode": &r.Episode,
 		"reason": &r.Reason, "duration": &r.Duration, "one_shot": &r.OneShot, "role": &r.Role, "mac": &r.MAC,
 		"point": &r.Point, "residual": &r.Residual, "taken_at": &r.TakenAt, "detector": &r.Detector, "work": &r.Work, "done_at": &r.DoneAt,
+		"action": &r.Action, "container": &r.Container, "bank": &r.Bank, "serial": &r.Serial, "tare": &r.Tare, "count": &r.Count,
 		"day": &r.Day, "item": &r.Item, "value": &r.Value,
 	}
 	malformed := errors.New("the order is not one JSON object: expected order, issued_at, by, alarm and, to acknowledge, episode")
@@ -176,7 +184,7 @@ func parseOrder(payload []byte) (request, error) {
 		name, _ := t.(string)
 		target, ok := fields[name]
 		if !ok {
-			return r, fmt.Errorf("the order has a field %.40q that is not known or comes twice: expected order, issued_at, by, alarm, episode, reason, duration, one_shot, point, residual, taken_at, detector, work, done_at, day, item, value, role, mac", name)
+			return r, fmt.Errorf("the order has a field %.40q that is not known or comes twice: expected order, issued_at, by, alarm, episode, reason, duration, one_shot, point, residual, taken_at, detector, work, done_at, day, item, value, action, container, bank, serial, tare, count, role, mac", name)
 		}
 		delete(fields, name)
 		var raw json.RawMessage
@@ -184,7 +192,7 @@ func parseOrder(payload []byte) (request, error) {
 			return r, malformed
 		}
 		if bytes.Equal(raw, []byte("null")) || json.Unmarshal(raw, target) != nil {
-			return r, fmt.Errorf("the order's field %s has the wrong type: expected text, a whole number for episode, a number for residual, true or false for one_shot", name)
+			return r, fmt.Errorf("the order's field %s has the wrong type: expected text, a whole number for episode and count, a number for residual, true or false for one_shot", name)
 		}
 		r.episode = r.episode || name == "episode"
 	}
@@ -258,6 +266,8 @@ func (r *request) complete(verb alarms.Verb) error {
 		if !level(r.Point) || r.Residual == nil || !rfc3339(r.TakenAt, &r.taken) {
 			return errors.New("for grab-sample, an order names point, residual in mg/L and taken_at in RFC 3339, such as 2026-11-25T08:00:00.000Z")
 		}
+	case alarms.Containers:
+		return r.completeContainer()
 	case alarms.Correct:
 		if r.Day == "" || r.Item == "" || r.Value == "" || r.Reason == "" {
 			return errors.New("for correct, an order names day, such as 2026-05-03, item, value with its unit, such as 0.45 mg/L, or unknown, and reason")
@@ -268,6 +278,20 @@ func (r *request) complete(verb alarms.Verb) error {
 		}
 	default:
 		return fmt.Errorf("the verb %.40q is not known: expected %s", string(verb), alarms.VerbNames())
+	}
+	return nil
+}
+
+// completeContainer tells what an order about containers lacks. What it means is for
+// the plant to say.
+func (r *request) completeContainer() error {
+	switch {
+	case len(r.Serial) > 64 || len(r.Tare) > 64:
+		return errors.New("serial or tare is longer than 64 bytes")
+	case (r.Action == "on" || r.Action == "off" || r.Action == "correct") && level(r.Container) && r.Bank == "" && r.Count == nil:
+	case (r.Action == "received" || r.Action == "stock") && level(r.Bank) && r.Count != nil && r.Container == "" && r.Serial == "" && r.Tare == "":
+	default:
+		return errors.New("for container, an order names action: on, off or correct with container and, as text, serial and tare such as 1480 lb; received or stock with bank and count")
 	}
 	return nil
 }

@@ -21,6 +21,7 @@ func TestOrders(t *testing.T) {
 	const fresh = `"issued_at":"2026-11-25T18:59:30.000Z"`
 	full := `{"order":"o-1",` + fresh + `,"by":"on-call-1","alarm":"gas-1-level-1","episode":3}`
 	const id = `"order":"o-1",`
+	const containerNeeds = "for container, an order names action: on, off or correct with container and, as text, serial and tare such as 1480 lb; received or stock with bank and count"
 	s := loadSchemas(t)
 	for _, c := range []struct {
 		reason, verb, payload string
@@ -43,18 +44,23 @@ func TestOrders(t *testing.T) {
 		{"a grab sample of no chlorine", "grab-sample", "{" + id + fresh + `,"by":"operator","point":"residual-entry","residual":0,"taken_at":"2026-11-25T18:40:00Z"}`, false, "operator", alarms.Done, ""},
 		{"a grab sample without a residual", "grab-sample", "{" + id + fresh + `,"by":"operator","point":"residual-entry","taken_at":"2026-11-25T18:40:00Z"}`, false, "operator", alarms.Refused, "for grab-sample, an order names point, residual in mg/L and taken_at in RFC 3339, such as 2026-11-25T08:00:00.000Z"},
 		{"a grab sample from any time", "grab-sample", "{" + id + fresh + `,"by":"operator","point":"residual-entry","residual":0.45}`, false, "operator", alarms.Refused, "for grab-sample, an order names point, residual in mg/L and taken_at in RFC 3339, such as 2026-11-25T08:00:00.000Z"},
-		{"a residual in quotes", "grab-sample", "{" + id + fresh + `,"by":"operator","residual":"0.45"}`, false, "operator", alarms.Refused, "the order's field residual has the wrong type: expected text, a whole number for episode, a number for residual, true or false for one_shot"},
+		{"a residual in quotes", "grab-sample", "{" + id + fresh + `,"by":"operator","residual":"0.45"}`, false, "operator", alarms.Refused, "the order's field residual has the wrong type: expected text, a whole number for episode and count, a number for residual, true or false for one_shot"},
 		{"a test of a detector", "test", "{" + id + fresh + `,"by":"operator","detector":"gas-1","duration":"20m"}`, false, "operator", alarms.Done, ""},
 		{"a test of a detector and an alarm", "test", "{" + id + fresh + `,"by":"operator","detector":"gas-1","alarm":"gas-1-level-1","duration":"20m"}`, false, "operator", alarms.Refused, "for test, an order names detector, or an alarm alone, and duration; 0s ends the test"},
 		{"a bump test that was done", "serviced", "{" + id + fresh + `,"by":"operator","detector":"gas-1","work":"bump-test","done_at":"2026-11-25T18:40:00Z"}`, false, "operator", alarms.Done, ""},
 		{"a correction of the record", "correct", "{" + id + fresh + `,"by":"operator","day":"2026-11-03","item":"entry.residual-entry.lowest-residual","value":"0.45 mg/L","reason":"calibration"}`, false, "operator", alarms.Done, ""},
 		{"a correction of what", "correct", "{" + id + fresh + `,"by":"operator","day":"2026-11-03","value":"0.45 mg/L","reason":"calibration"}`, false, "operator", alarms.Refused, "for correct, an order names day, such as 2026-05-03, item, value with its unit, such as 0.45 mg/L, or unknown, and reason"},
 		{"a service at no time", "serviced", "{" + id + fresh + `,"by":"operator","detector":"gas-1","work":"bump-test"}`, false, "operator", alarms.Refused, "for serviced, an order names detector, work, which is calibration or bump-test, and done_at in RFC 3339, such as 2026-11-25T08:00:00.000Z"},
+		{"a changed container", "container", "{" + id + fresh + `,"by":"operator","action":"on","container":"north-1","serial":"KR-114","tare":"1492 lb"}`, false, "operator", alarms.Done, ""},
+		{"full containers", "container", "{" + id + fresh + `,"by":"operator","action":"received","bank":"north","count":2}`, false, "operator", alarms.Done, ""},
+		{"full containers, not counted", "container", "{" + id + fresh + `,"by":"operator","action":"received","bank":"north"}`, false, "operator", alarms.Refused, containerNeeds},
+		{"a container in the air", "container", "{" + id + fresh + `,"by":"operator","action":"on"}`, false, "operator", alarms.Refused, containerNeeds},
+		{"an action that is not there", "container", "{" + id + fresh + `,"by":"operator","action":"open","container":"north-1"}`, false, "operator", alarms.Refused, containerNeeds},
 		{"a shelving without an end", "shelve", strings.Replace(full, `,"episode":3`, "", 1), false, "on-call-1", alarms.Refused, "for shelve, an order names alarm and duration"},
 		{"a test for once", "test", strings.Replace(full, `"episode":3`, `"one_shot":true`, 1), false, "on-call-1", alarms.Refused, "for test, an order names detector, or an alarm alone, and duration; 0s ends the test"},
 		{"a duration that is none", "shelve", strings.Replace(full, `"episode":3`, `"duration":"an hour"`, 1), false, "on-call-1", alarms.Refused, "duration is not one: expected a number with h, m or s such as 1h30m"},
 		{"out of service, nothing named", "out-of-service", "{" + id + fresh + `,"by":"on-call-1"}`, false, "on-call-1", alarms.Refused, "for out-of-service, an order names alarm"},
-		{"a truth for text", "shelve", strings.Replace(full, `"episode":3`, `"one_shot":"yes"`, 1), false, "on-call-1", alarms.Refused, "the order's field one_shot has the wrong type: expected text, a whole number for episode, a number for residual, true or false for one_shot"},
+		{"a truth for text", "shelve", strings.Replace(full, `"episode":3`, `"one_shot":"yes"`, 1), false, "on-call-1", alarms.Refused, "the order's field one_shot has the wrong type: expected text, a whole number for episode and count, a number for residual, true or false for one_shot"},
 
 		{"retained", "acknowledge", full, true, "on-call-1", alarms.Refused, "the order was retained by the broker, and may be old: send it without the retain flag"},
 		{"61 s old", "refresh", "{" + id + `"issued_at":"2026-11-25T18:58:59Z","by":"historian"}`, false, "historian", alarms.Refused, "the order was issued at 2026-11-25T18:58:59.000Z and the time here is 2026-11-25T19:00:00.000Z: they may differ by at most 1m0s; compare the clocks"},
@@ -64,7 +70,7 @@ func TestOrders(t *testing.T) {
 		{"an hour of one digit", "refresh", "{" + id + `"issued_at":"2026-11-25T9:00:00Z","by":"historian"}`, false, "historian", alarms.Refused, "issued_at is not a time: expected RFC 3339, such as 2026-11-25T08:00:00.000Z"},
 		{"an hour of one digit, and a fraction", "refresh", "{" + id + `"issued_at":"2026-11-25T9:00:00.00Z","by":"historian"}`, false, "historian", alarms.Refused, "issued_at is not a time: expected RFC 3339, such as 2026-11-25T08:00:00.000Z"},
 		{"a comma for the point", "refresh", "{" + id + `"issued_at":"2026-11-25T19:00:00,0Z","by":"historian"}`, false, "historian", alarms.Refused, "issued_at is not a time: expected RFC 3339, such as 2026-11-25T08:00:00.000Z"},
-		{"a verb that is not there", "open-valve", full, false, "on-call-1", alarms.Refused, `the verb "open-valve" is not known: expected acknowledge, reset, shelve, unshelve, out-of-service, in-service, test, grab-sample, serviced, correct, note or refresh`},
+		{"a verb that is not there", "open-valve", full, false, "on-call-1", alarms.Refused, `the verb "open-valve" is not known: expected acknowledge, reset, shelve, unshelve, out-of-service, in-service, test, grab-sample, container, serviced, correct, note or refresh`},
 		{"an acknowledgement without an episode", "acknowledge", strings.Replace(full, `,"episode":3`, "", 1), false, "on-call-1", alarms.Refused, "to acknowledge, an order names alarm and episode"},
 		{"an acknowledgement without an alarm", "acknowledge", "{" + id + fresh + `,"by":"on-call-1","episode":3}`, false, "on-call-1", alarms.Refused, "to acknowledge, an order names alarm and episode"},
 		{"a reset of everything", "reset", "{" + id + fresh + `,"by":"on-call-1","alarm":"#"}`, false, "on-call-1", alarms.Refused, "for reset, an order names alarm"},
@@ -73,13 +79,13 @@ func TestOrders(t *testing.T) {
 		{"the answer would go elsewhere", "refresh", "{" + id + fresh + `,"by":"a/b"}`, false, "unknown", alarms.Refused, "by cannot be part of a topic: expected at most 64 characters, without / + #"},
 		{"no id", "refresh", "{" + fresh + `,"by":"historian"}`, false, "historian", alarms.Refused, "the order has no usable id: fill in order, at most 64 characters, without / + #"},
 		{"an id that is a novel", "refresh", `{"order":"` + strings.Repeat("o", 65) + `",` + fresh + `,"by":"historian"}`, false, "historian", alarms.Refused, "the order has no usable id: fill in order, at most 64 characters, without / + #"},
-		{"an unknown field", "refresh", `{"by":"historian",` + id + fresh + `,"force":true}`, false, "historian", alarms.Refused, `the order has a field "force" that is not known or comes twice: expected order, issued_at, by, alarm, episode, reason, duration, one_shot, point, residual, taken_at, detector, work, done_at, day, item, value, role, mac`},
-		{"a field in other letters", "refresh", `{"by":"historian",` + id + `"Issued_At":"2026-11-25T19:00:00Z"}`, false, "historian", alarms.Refused, `the order has a field "Issued_At" that is not known or comes twice: expected order, issued_at, by, alarm, episode, reason, duration, one_shot, point, residual, taken_at, detector, work, done_at, day, item, value, role, mac`},
-		{"a field twice", "refresh", `{"by":"historian",` + id + fresh + `,"by":"operator"}`, false, "historian", alarms.Refused, `the order has a field "by" that is not known or comes twice: expected order, issued_at, by, alarm, episode, reason, duration, one_shot, point, residual, taken_at, detector, work, done_at, day, item, value, role, mac`},
-		{"a number for text", "refresh", `{"by":"historian","order":1}`, false, "historian", alarms.Refused, "the order's field order has the wrong type: expected text, a whole number for episode, a number for residual, true or false for one_shot"},
-		{"text for a number", "acknowledge", strings.Replace(full, `"episode":3`, `"episode":"3"`, 1), false, "on-call-1", alarms.Refused, "the order's field episode has the wrong type: expected text, a whole number for episode, a number for residual, true or false for one_shot"},
-		{"half an episode", "acknowledge", strings.Replace(full, `"episode":3`, `"episode":3.5`, 1), false, "on-call-1", alarms.Refused, "the order's field episode has the wrong type: expected text, a whole number for episode, a number for residual, true or false for one_shot"},
-		{"null", "acknowledge", strings.Replace(full, `"episode":3`, `"episode":null`, 1), false, "on-call-1", alarms.Refused, "the order's field episode has the wrong type: expected text, a whole number for episode, a number for residual, true or false for one_shot"},
+		{"an unknown field", "refresh", `{"by":"historian",` + id + fresh + `,"force":true}`, false, "historian", alarms.Refused, `the order has a field "force" that is not known or comes twice: expected order, issued_at, by, alarm, episode, reason, duration, one_shot, point, residual, taken_at, detector, work, done_at, day, item, value, action, container, bank, serial, tare, count, role, mac`},
+		{"a field in other letters", "refresh", `{"by":"historian",` + id + `"Issued_At":"2026-11-25T19:00:00Z"}`, false, "historian", alarms.Refused, `the order has a field "Issued_At" that is not known or comes twice: expected order, issued_at, by, alarm, episode, reason, duration, one_shot, point, residual, taken_at, detector, work, done_at, day, item, value, action, container, bank, serial, tare, count, role, mac`},
+		{"a field twice", "refresh", `{"by":"historian",` + id + fresh + `,"by":"operator"}`, false, "historian", alarms.Refused, `the order has a field "by" that is not known or comes twice: expected order, issued_at, by, alarm, episode, reason, duration, one_shot, point, residual, taken_at, detector, work, done_at, day, item, value, action, container, bank, serial, tare, count, role, mac`},
+		{"a number for text", "refresh", `{"by":"historian","order":1}`, false, "historian", alarms.Refused, "the order's field order has the wrong type: expected text, a whole number for episode and count, a number for residual, true or false for one_shot"},
+		{"text for a number", "acknowledge", strings.Replace(full, `"episode":3`, `"episode":"3"`, 1), false, "on-call-1", alarms.Refused, "the order's field episode has the wrong type: expected text, a whole number for episode and count, a number for residual, true or false for one_shot"},
+		{"half an episode", "acknowledge", strings.Replace(full, `"episode":3`, `"episode":3.5`, 1), false, "on-call-1", alarms.Refused, "the order's field episode has the wrong type: expected text, a whole number for episode and count, a number for residual, true or false for one_shot"},
+		{"null", "acknowledge", strings.Replace(full, `"episode":3`, `"episode":null`, 1), false, "on-call-1", alarms.Refused, "the order's field episode has the wrong type: expected text, a whole number for episode and count, a number for residual, true or false for one_shot"},
 		{"two objects", "refresh", "{" + id + fresh + `,"by":"historian"}{}`, false, "historian", alarms.Refused, "the order is not one JSON object: expected order, issued_at, by, alarm and, to acknowledge, episode"},
 		{"a list", "refresh", `[]`, false, "unknown", alarms.Refused, "the order is not one JSON object: expected order, issued_at, by, alarm and, to acknowledge, episode"},
 		{"cut off", "refresh", full[:60], false, "unknown", alarms.Refused, "the order is not one JSON object: expected order, issued_at, by, alarm and, to acknowledge, episode"},
@@ -120,8 +126,14 @@ func TestOrders(t *testing.T) {
 			}
 			if len(got) == 1 {
 				o := got[0]
-				if string(o.Verb) != c.verb || o.ID != "o-1" || o.By != c.by || o.Alarm != "gas-1-level-1" && o.Detector != "gas-1" && c.verb != "note" && c.verb != "grab-sample" && c.verb != "correct" || !o.IssuedAt.Equal(noon.Add(-30*time.Second)) {
+				if string(o.Verb) != c.verb || o.ID != "o-1" || o.By != c.by || o.Alarm != "gas-1-level-1" && o.Detector != "gas-1" && c.verb != "note" && c.verb != "grab-sample" && c.verb != "correct" && c.verb != "container" || !o.IssuedAt.Equal(noon.Add(-30*time.Second)) {
 					t.Errorf("carried out: %+v", o)
+				}
+				if c.verb == "container" {
+					if (o.Container.Action == "on") != (o.Container == alarms.ContainerOrder{Action: "on", Container: "north-1", Serial: "KR-114", Tare: "1492 lb"}) ||
+						(o.Container.Action == "received") != (o.Container == alarms.ContainerOrder{Action: "received", Bank: "north", Count: 2}) {
+						t.Errorf("the container is %+v", o.Container)
+					}
 				}
 				if grab := c.verb == "grab-sample"; grab != (o.Grab.Point == "residual-entry") || grab != o.Grab.Taken.Equal(noon.Add(-20*time.Minute)) || o.Grab.Residual != 0 && o.Grab.Residual != 0.45 {
 					t.Errorf("the sample is %+v", o.Grab)

@@ -135,6 +135,7 @@ type eventData struct {
 	Annunciate   bool            `json:"annunciate,omitempty"`
 	Order        *alarms.Ordered `json:"order,omitempty"`
 	LastPriority alarms.Priority `json:"last_priority,omitempty"`
+	Record       json.RawMessage `json:"record,omitempty"`
 	alarms.Payload
 	History bool `json:"history,omitempty"`
 }
@@ -160,7 +161,7 @@ func transitionEvent(site, store string, seq uint64, data []byte, t alarms.Trans
 		Sequence: fmt.Sprintf("%020d", seq),
 		Data: eventData{
 			Time: alarms.Stamp(t.Time), From: t.From, To: t.To, Cause: t.Cause,
-			Annunciate: t.Annunciate, Order: t.Order, LastPriority: t.LastPriority,
+			Annunciate: t.Annunciate, Order: t.Order, LastPriority: t.LastPriority, Record: t.Record,
 			Payload: t.After.Payload(), History: history,
 		},
 	}

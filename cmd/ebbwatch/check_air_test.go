@@ -43,7 +43,7 @@ func TestCheckKnowsHowFastGasIsTold(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	for _, want := range []string{"From gas at the sensor", "10s is allowed without T90", "gas-4", "not given", "AND A HANGING DISK"} {
+	for _, want := range []string{"From gas at the sensor", "10s is allowed without T90", "gas-4", "limit from     OSHA ceiling, 29 CFR 1910.1000", "while tested   This detector is being tested", "not given", "AND A HANGING DISK"} {
 		if !strings.Contains(out, want) {
 			t.Errorf("check does not show %q", want)
 		}

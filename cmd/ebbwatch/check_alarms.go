@@ -33,9 +33,15 @@ func showAlarms(w io.Writer, rules []alarms.Setting) error {
 				fmt.Fprintf(w, "  %-14s %s\n", head, t)
 			}
 		}
+		if r.Source != "" {
+			list("limit from", r.Source)
+		}
 		list("likely cause", r.LikelyCause...)
 		list("consequence", r.Consequence)
 		list("do first", r.FirstAction...)
+		if r.AtTest != "" {
+			list("while tested", r.AtTest)
+		}
 		if missing := r.Missing(); len(missing) > 0 {
 			list("MISSING", strings.Join(missing, ", "))
 		}

@@ -5,13 +5,13 @@ package main
 import (
 	"context"
 	"crypto/sha256"
-	"fmt"
 	"net/http"
 	"slices"
 
 	"ebbwatch/agent"
 	"ebbwatch/agent/page"
 	"ebbwatch/agent/supply"
+	"ebbwatch/agent/units"
 	"ebbwatch/alarms"
 	"ebbwatch/alarms/guidance"
 	"ebbwatch/alarms/notify"
@@ -21,27 +21,19 @@ import (
 // openPage makes the page of a site: what takes in the result of each step, and
 // what serves it. Orders go to order.
 func openPage(site *config.Site, snapshot func() *agent.Snapshot, keys []notify.Role, order func(context.Context, alarms.Order) alarms.Answer) (observe func(*agent.Snapshot), h http.Handler, err error) {
-	shown, err := pageSite(site)
-	if err != nil {
-		return nil, nil, badInput{err}
-	}
 	history := page.NewHistory()
 	return history.Observe, page.Handler(page.Options{
-		Snapshot: snapshot, Site: shown, History: history, Roles: pageRoles(keys), Orders: order,
+		Snapshot: snapshot, Site: pageSite(site), History: history, Roles: pageRoles(keys), Orders: order,
 	}), nil
 }
 
 // pageSite tells the page how the plant's parts belong together.
-func pageSite(s *config.Site) (page.Site, error) {
+func pageSite(s *config.Site) page.Site {
 	out := page.Site{Name: s.Name, Title: s.Title, TimeZone: s.TimeZone}
 	for _, b := range s.Banks {
 		bank := page.Bank{Name: b.Name, Place: b.Place}
 		for _, c := range b.Containers {
-			kind, err := supply.KindByName(c.Kind)
-			if err != nil {
-				return page.Site{}, fmt.Errorf("container %s: %w", c.Name, err)
-			}
-			bank.Containers = append(bank.Containers, page.Container{Name: c.Name, Weight: c.Scale, Tare: c.Tare, Heel: c.Heel, Full: kind.Net})
+			bank.Containers = append(bank.Containers, page.Container{Name: c.Name, Weight: c.Scale, Tare: c.Tare, Heel: c.Heel * units.Kilograms(c.Count), Full: full(s, c.Kind) * units.Kilograms(c.Count)})
 		}
 		out.Banks = append(out.Banks, bank)
 	}
@@ -84,7 +76,7 @@ func pageSite(s *config.Site) (page.Site, error) {
 			out.Limits = append(out.Limits, page.Limit{Alarm: a.Name, Figure: a.Input, Low: a.Kind == alarms.LowLimit, Value: a.Limit})
 		}
 	}
-	return out, nil
+	return out
 }
 
 // pageRoles gives the page what proves a role's key, and not the key.
@@ -93,4 +85,14 @@ func pageRoles(roles []notify.Role) (out []page.Role) {
 		out = append(out, page.Role{Name: r.Name, KeySum: sha256.Sum256(r.Key)})
 	}
 	return out
+}
+
+// full is what a full container of a kind holds.
+func full(s *config.Site, kind string) units.Kilograms {
+	for _, k := range s.ContainerKinds {
+		if k.Name == kind {
+			return k.Net
+		}
+	}
+	return supply.BankSettings{}.Full(kind)
 }

@@ -122,7 +122,7 @@ func (t target) hint(s field.Sample) string {
 	}
 	limit := max(math.Abs(p.Range[0]), math.Abs(p.Range[1]))
 	switch q := s.Quality; {
-	case q.Reason == reading.OutOfRange && math.Abs(p.Unit.FromSI(s.Value)) > gross*limit, q.Reason == reading.NotANumber, q.Reason == reading.InvalidCode:
+	case q.Reason == reading.OutOfRange && math.Abs(p.Unit.FromSI(s.Value)) > gross*limit, q.Reason == reading.NotANumber, q.Reason == reading.InvalidCode, q.Reason == reading.WordOrder:
 	case q.Level == reading.Good && strings.HasPrefix(p.Type, "float"):
 	default:
 		return ""

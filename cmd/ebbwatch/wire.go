@@ -9,7 +9,6 @@ import (
 	"ebbwatch/agent/field"
 	"ebbwatch/agent/plant"
 	"ebbwatch/agent/reading"
-	"ebbwatch/agent/supply"
 	"ebbwatch/agent/units"
 	"ebbwatch/alarms"
 	"ebbwatch/alarms/guidance"
@@ -81,16 +80,7 @@ func plantSettings(s *config.Site) plant.Settings {
 		}
 	}
 	water(s, &ps)
-	for _, b := range s.Banks {
-		pb := plant.Bank{Name: b.Name, Place: b.Place, RoomTemperature: b.RoomTemperature, Settings: supply.BankSettings{Header: b.HeaderPressure}}
-		for _, c := range b.Containers {
-			pb.Scales = append(pb.Scales, c.Scale)
-			pb.Settings.Containers = append(pb.Settings.Containers, supply.ContainerSettings{
-				Name: c.Name, Kind: c.Kind, Tare: c.Tare, Heel: c.Heel, Division: c.Division,
-			})
-		}
-		ps.Banks = append(ps.Banks, pb)
-	}
+	banks(s, &ps)
 	for _, d := range s.Detectors {
 		ps.Detectors = append(ps.Detectors, detectorSettings(d, pointOf[d.Concentration]))
 	}
@@ -140,12 +130,7 @@ func alarmSettings(s *config.Site, words guidance.Words) []alarms.Setting {
 		add(a, r.Low)
 	}
 	waterAlarms(s, add)
-	for _, b := range s.Banks {
-		add(alarms.WithdrawalHigh(b.Name, b.Place, plant.Name(plant.BankKind, b.Name, plant.WithdrawalRatio)), b.WithdrawalHigh)
-		empty := plant.Name(plant.BankKind, b.Name, plant.TimeToEmpty)
-		add(alarms.EmptyNotice(b.Name, b.Place, empty), b.EmptyNotice)
-		add(alarms.EmptyUrgent(b.Name, b.Place, empty), b.EmptyUrgent)
-	}
+	bankAlarms(s, add)
 	airAlarms(s, words, add)
 	for _, a := range s.Alarms {
 		out = append(out, ownAlarm(a, pointOf[a.Point]))
@@ -163,6 +148,9 @@ func reach(l config.Line) string {
 }
 
 func adjust(a alarms.Setting, by config.AlarmSetting) alarms.Setting {
+	if by.Limit != nil && *by.Limit != a.Limit {
+		a.Source = ""
+	}
 	set(&a.Limit, by.Limit)
 	set(&a.Deadband, by.Deadband)
 	set(&a.OnDelay, by.OnDelay)

@@ -32,15 +32,12 @@ func water(s *config.Site, ps *plant.Settings) {
 		}
 		ps.Trains = append(ps.Trains, tr)
 	}
-	calendar := contact.Calendar{Zone: s.TimeZone}
-	for _, d := range s.Holidays {
-		calendar.Holidays = append(calendar.Holidays, contact.Date{Year: d.Year(), Month: d.Month(), Day: d.Day()})
-	}
+	days := calendar(s)
 	for _, r := range s.Residuals {
 		if r.Rule == "" {
 			continue
 		}
-		e := plant.EntryPoint{Point: r.Point, Calendar: calendar}
+		e := plant.EntryPoint{Point: r.Point, Calendar: days}
 		e.Residual, e.Analyser = rules(r)
 		ps.EntryPoints = append(ps.EntryPoints, e)
 	}
