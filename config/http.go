@@ -70,10 +70,10 @@ func (r *siteReader) http(v value, listen string) HTTP {
 	case "yes":
 	case "no":
 		h.Metrics = false
-	case listen:
-		metrics.bad("the address of listen")
 	default:
-		metrics.listen(&h.MetricsListen)
+		if metrics.listen(&h.MetricsListen) && word == listen && !strings.HasSuffix(listen, ":0") { // any free port
+			metrics.bad("the address of listen")
+		}
 	}
 	h.Certificate, h.Key = r.pair(b)
 	if s, ok := b.get("names").scalar(); ok {

@@ -300,6 +300,7 @@ func TestVerdict(t *testing.T) {
 		{"nothing known is not well", &agent.Snapshot{Time: noon, Conditions: quiet().Conditions}, unknown, "not yet read", "", 0},
 		{"an instrument not yet read is not well", with(func(s *agent.Snapshot) { s.Figures[0] = bad(s.Figures[0], reading.NotYetRead) }), unknown, "not yet read", "", 0},
 		{"an alarm that cannot be judged is not well", with(func(s *agent.Snapshot) { s.Conditions[0].Quality = "bad:no-reply" }), attention, "one alarm cannot be judged: Something at gas-1-level-2.", "by hand", 0},
+		{"what needs a longer course comes by itself", with(func(s *agent.Snapshot) { s.Conditions[0].Quality = "bad:learning" }), attention, "one alarm cannot be judged yet: Something at gas-1-level-2.", "by itself", 0},
 		{"a value in doubt is not well", with(func(s *agent.Snapshot) { s.Conditions[0].Quality = "uncertain:frozen" }), attention, "in doubt", "", 0},
 		{"a bank that is not drawn is well", with(func(s *agent.Snapshot) { s.Conditions[1].Quality = "uncertain:not-drawn" }), well, "All is well", "", 0},
 		{"a shelved alarm is not well", with(func(s *agent.Snapshot) { s.Conditions[0].State = alarms.Shelved }), attention, "one alarm is shelved", "Watch by hand", 0},

@@ -61,6 +61,13 @@ func judge(site *Site, s *agent.Snapshot) verdict {
 		return standingVerdict(standing)
 	case unread:
 		return verdict{Level: unknown, Sentence: "Ebbwatch has just started and has not yet read every instrument."}
+	case len(blind) > 0 && !slices.ContainsFunc(blind, func(c *alarms.Condition) bool { return c.Quality != learning }):
+		c := slices.MinFunc(blind, urgency)
+		return verdict{
+			Level: attention, Alarm: c.Alarm,
+			Sentence: fmt.Sprintf("No alarm stands, but %s cannot be judged yet: %s", count(len(blind), "alarm"), c.What),
+			First:    "Watch by hand what is not known yet. It comes by itself, with time.",
+		}
 	case len(blind) > 0:
 		c := slices.MinFunc(blind, urgency)
 		return verdict{
@@ -96,6 +103,9 @@ func unsampled(s *agent.Snapshot, c *alarms.Condition) bool {
 		return f.Kind == plant.DistributionKind && f.Quality.Reason == reading.Missing && strings.HasPrefix(c.Alarm, f.Owner+"-")
 	})
 }
+
+// learning is the quality of what needs a longer course than there is.
+var learning = reading.BadBecause(reading.Learning).String()
 
 // notDrawn is the quality of a time to empty while nothing is drawn: it is only a
 // lower bound, and good news.

@@ -85,12 +85,6 @@ func (b *Browser) Fill(at, text string) {
 	b.do("fill", map[string]any{"at": at, "text": text}, nil)
 }
 
-// Select chooses from a list.
-func (b *Browser) Select(at, text string) {
-	b.t.Helper()
-	b.do("select", map[string]any{"at": at, "text": text}, nil)
-}
-
 // Skip lets time pass for the page alone.
 func (b *Browser) Skip(seconds int) {
 	b.t.Helper()

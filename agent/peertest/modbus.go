@@ -157,24 +157,33 @@ func PseudoTerminals(t testing.TB) (a, b string) {
 	return a, b
 }
 
-// libmodbusPeer returns the path of the compiled peer.
-func libmodbusPeer(t testing.TB) string {
+// libmodbusPeer returns the path of the compiled server.
+func libmodbusPeer(t testing.TB) string { return libmodbus(t, "libmodbus_peer.c") }
+
+// LibmodbusClient returns the path of a client; its source says what it reads.
+func LibmodbusClient(t testing.TB) string { return libmodbus(t, "libmodbus_client.c") }
+
+func libmodbus(t testing.TB, name string) string {
 	t.Helper()
 	Require(t, "gcc", "pkg-config")
 	if exec.Command("pkg-config", "--exists", "libmodbus").Run() != nil {
 		lacking(t, "libmodbus-dev")
 	}
-	path, err := compiled()
+	path, err := compiled(name)
 	if err != nil {
-		t.Fatalf("the libmodbus peer cannot be made: %v", err)
+		t.Fatalf("%s cannot be compiled: %v", name, err)
 	}
 	return path
 }
 
-// compiled compiles the libmodbus peer. A later test binary finds it in the
-// user's cache unless its source has changed.
-var compiled = sync.OnceValues(func() (string, error) {
-	from, err := source("libmodbus_peer.c")
+var compiling sync.Mutex
+
+// compiled compiles a peer with libmodbus. A later test finds it in the user's
+// cache unless its source has changed.
+func compiled(name string) (string, error) {
+	compiling.Lock()
+	defer compiling.Unlock()
+	from, err := source(name)
 	if err != nil {
 		return "", err
 	}
@@ -206,4 +215,4 @@ var compiled = sync.OnceValues(func() (string, error) {
 		return "", fmt.Errorf("%w\n%s", err, out)
 	}
 	return path, os.Rename(made, path)
-})
+}

@@ -36,8 +36,9 @@ type area struct {
 	kind            string
 	base, size, max int
 	names           []string
-	slotOf          []int // by index of the names
-	indexOf         []int // by slot; -1 where nothing is any more
+	slotOf          []int          // by index of the names
+	indexOf         []int          // by slot; -1 where nothing is any more
+	gone            map[int]string // what was there, by slot
 }
 
 func (a *area) index(slot int) int {
@@ -71,7 +72,7 @@ func NewMap(figures, alarmNames []string, pins []Pin) (*Map, error) {
 
 func (a *area) assign(pins []Pin) error {
 	var errs []error
-	a.slotOf = make([]int, len(a.names))
+	a.slotOf, a.gone = make([]int, len(a.names)), map[int]string{}
 	for i := range a.slotOf {
 		a.slotOf[i] = -1
 	}
@@ -98,6 +99,8 @@ func (a *area) assign(pins []Pin) error {
 		next = max(next, slot+1)
 		if i := slices.Index(a.names, p.Name); i >= 0 {
 			a.slotOf[i] = slot
+		} else {
+			a.gone[slot] = p.Name
 		}
 	}
 	order := make([]int, len(a.names))
@@ -138,16 +141,30 @@ func (m *Map) hasBits(address, quantity int) bool {
 }
 
 // Pins lists every entry with its address, by address, as NewMap takes it back.
+// What is gone keeps its pin, so that nothing else ever gets its address.
 func (m *Map) Pins() []Pin {
 	var pins []Pin
 	for _, a := range []*area{&m.figures, &m.alarms} {
 		for slot, i := range a.indexOf {
+			name := a.gone[slot]
 			if i >= 0 {
-				pins = append(pins, Pin{a.kind, a.names[i], a.base + a.size*slot})
+				name = a.names[i]
+			}
+			if name != "" {
+				pins = append(pins, Pin{a.kind, name, a.base + a.size*slot})
 			}
 		}
 	}
 	return pins
+}
+
+// Gone reports whether a pin is one whose figure or alarm is no more.
+func (m *Map) Gone(p Pin) bool {
+	a := &m.figures
+	if p.Kind == Alarm {
+		a = &m.alarms
+	}
+	return a.gone[(p.Address-a.base)/a.size] == p.Name
 }
 
 // FirstBit is the address of the first bit of the alarm whose registers begin at

@@ -394,7 +394,7 @@ func TestSixtyFourClientsAtOnce(t *testing.T) {
 	}
 }
 
-// mbpoll and pymodbus, which nobody here wrote, read what is there.
+// mbpoll, libmodbus and pymodbus, which nobody here wrote, read what is there.
 func TestIndependentClients(t *testing.T) {
 	address := serve(t, newServer(t, newMap(t)))
 	host, port, _ := net.SplitHostPort(address)
@@ -414,6 +414,13 @@ func TestIndependentClients(t *testing.T) {
 			if err != nil || !strings.Contains(string(out), c.want) {
 				t.Errorf("mbpoll %v: %v\n%s", c.args, err, out)
 			}
+		}
+	})
+	t.Run("libmodbus", func(t *testing.T) {
+		out, err := exec.Command(peertest.LibmodbusClient(t), host, port).CombinedOutput()
+		want := "inputs 1.25 2 2\nholdings 1.25 2 2\ndiscretes 0110\ncoils 0110\noutside Illegal data address\nwrite Illegal function\nwrite bits Illegal function\n"
+		if err != nil || string(out) != want {
+			t.Errorf("%v\n%s\nwant\n%s", err, out, want)
 		}
 	})
 	t.Run("pymodbus", func(t *testing.T) {

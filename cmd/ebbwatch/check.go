@@ -1,10 +1,11 @@
 package main
 
 import (
-	"cmp"
 	"context"
+	"errors"
 	"fmt"
 	"io"
+	"os"
 	"slices"
 	"strings"
 	"text/tabwriter"
@@ -14,7 +15,6 @@ import (
 	"ebbwatch/agent/plant"
 	"ebbwatch/alarms"
 	"ebbwatch/alarms/guidance"
-	"ebbwatch/config"
 )
 
 const checkUsage = `ebbwatch check reads a site file, lists every fault in it, and shows what would be
@@ -81,14 +81,18 @@ func runCheck(_ context.Context, args []string, stdout, _ io.Writer) error {
 		for i := range rules {
 			names[i] = rules[i].Name
 		}
-		m, free, err := registerMap(cmp.Or(site.Registers, &config.Registers{}), core, names)
-		if err != nil {
+		m, free, err := registerMap(site, core, names)
+		if errors.Is(err, os.ErrPermission) && *form == "" { // whoever checks need not be whoever runs
+			defer fmt.Fprintf(stdout, "\nThe addresses of registers cannot be shown: %v.\n", err)
+		} else if err != nil {
 			return err
 		}
 		if *form != "" {
 			return showRegisterMap(stdout, *form, core, rules, m)
 		}
-		if free > 0 {
+		if path, own := mapFile(site); own && free > 0 {
+			defer fmt.Fprintf(stdout, "\n%d figures and alarms get their registers when ebbwatch next starts, which keeps them in %s.\n", free, path)
+		} else if free > 0 {
 			defer fmt.Fprintf(stdout, "\n%d figures and alarms have no pinned registers: a change of the site file may move them. Write them down with --registers csv.\n", free)
 		}
 	}

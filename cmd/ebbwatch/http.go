@@ -59,6 +59,15 @@ func (w *ways) close() {
 	}
 }
 
+// addresses are where it listens, for the log.
+func (w *ways) addresses() []any {
+	out := []any{"http", w.main.Addr().String()}
+	if w.apart != nil {
+		out = append(out, "metrics", w.apart.Addr().String())
+	}
+	return out
+}
+
 // edges serve health with the metrics and the page, as far as the site has them.
 func (w *ways) edges(machines, people http.Handler) []func(context.Context) error {
 	health := func() *http.ServeMux {

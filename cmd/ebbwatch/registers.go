@@ -1,6 +1,7 @@
 package main
 
 import (
+	"bytes"
 	"context"
 	"encoding/csv"
 	"errors"
@@ -9,6 +10,7 @@ import (
 	"io/fs"
 	"net"
 	"os"
+	"path/filepath"
 	"slices"
 	"strings"
 	"text/tabwriter"
@@ -25,20 +27,33 @@ var ownAlarms = []alarms.Setting{
 	alarms.MemoryFailing(""), alarms.MemoryLost(""), alarms.BrokerFailing(""), alarms.NoticesFailing(""), alarms.RecordFailing(""),
 }
 
+// ownMap is the file in the folder of the journal that pins the addresses of a
+// site which names no other.
+const ownMap = "registers.csv"
+
+// mapFile is where a site's pins are, and whether ebbwatch keeps them itself.
+func mapFile(site *config.Site) (path string, own bool) {
+	if site.Registers != nil && site.Registers.Map != "" {
+		return site.Registers.Map, false
+	}
+	return filepath.Join(site.StateDir, ownMap), true
+}
+
 // registerMap is the map of a site: its pins, and after them what they do not
 // have. Free counts the entries without a pin. Alarm names lie in the order of
 // the snapshots.
-func registerMap(s *config.Registers, core *plant.Plant, alarmNames []string) (m *registers.Map, free int, err error) {
+func registerMap(site *config.Site, core *plant.Plant, alarmNames []string) (m *registers.Map, free int, err error) {
 	var pins []registers.Pin
-	if s.Map != "" {
-		f, err := os.Open(s.Map)
-		if err != nil {
-			return nil, 0, mapError(s.Map, err)
-		}
+	path, own := mapFile(site)
+	f, err := os.Open(path)
+	switch {
+	case err == nil:
 		defer f.Close()
 		if pins, err = registers.ReadPins(f); err != nil {
-			return nil, 0, mapError(s.Map, err)
+			return nil, 0, mapError(path, err)
 		}
+	case !own || !errors.Is(err, fs.ErrNotExist):
+		return nil, 0, mapError(path, err)
 	}
 	for _, own := range ownAlarms {
 		if !slices.Contains(alarmNames, own.Name) {
@@ -46,19 +61,31 @@ func registerMap(s *config.Registers, core *plant.Plant, alarmNames []string) (m
 		}
 	}
 	if m, err = registers.NewMap(core.Names(), alarmNames, pins); err != nil {
-		return nil, 0, mapError(s.Map, err)
+		return nil, 0, mapError(path, err)
 	}
-	m.LowWordFirst = s.WordOrder == "low-first"
-	pinned := map[registers.Pin]bool{}
-	for _, p := range pins {
-		pinned[p] = true
-	}
+	m.LowWordFirst = site.Registers != nil && site.Registers.WordOrder == "low-first"
+	return m, len(m.Pins()) - len(pins), nil
+}
+
+// keepPins writes down what has no pin yet, all at once or not at all.
+func keepPins(path string, m *registers.Map) error {
+	var text bytes.Buffer
+	c := csv.NewWriter(&text)
+	_ = c.Write([]string{"kind", "name", "address"}) // a buffer takes everything
 	for _, p := range m.Pins() {
-		if !pinned[p] {
-			free++
-		}
+		_ = c.Write([]string{p.Kind, p.Name, fmt.Sprint(p.Address)})
 	}
-	return m, free, nil
+	c.Flush()
+	f, err := os.CreateTemp(filepath.Dir(path), ownMap+".*")
+	if err != nil {
+		return err
+	}
+	defer os.Remove(f.Name()) // gone once it is renamed
+	_, err = f.Write(text.Bytes())
+	if err = errors.Join(err, f.Sync(), f.Close()); err != nil {
+		return err
+	}
+	return os.Rename(f.Name(), path)
 }
 
 func mapError(file string, err error) error {
@@ -69,21 +96,31 @@ func mapError(file string, err error) error {
 }
 
 // serveRegisters opens the register server of a site. It gives what runs it.
-func serveRegisters(s *config.Registers, core *plant.Plant, conditions []alarms.Condition, o registers.Options) (func(context.Context) error, error) {
+func serveRegisters(site *config.Site, core *plant.Plant, conditions []alarms.Condition, o registers.Options) (func(context.Context) error, error) {
 	names := make([]string, len(conditions))
 	for i := range conditions {
 		names[i] = conditions[i].Alarm
 	}
-	m, free, err := registerMap(s, core, names)
+	m, free, err := registerMap(site, core, names)
+	path, own := mapFile(site)
+	if err != nil && own {
+		// Watching goes before registers, and no registers before moved ones.
+		o.Log.Error("NO REGISTERS ARE SERVED: their addresses are not known; mend the file, or take it away and look at every address anew", "error", err)
+		return func(ctx context.Context) error { <-ctx.Done(); return nil }, nil
+	}
 	if err != nil {
 		return nil, err
 	}
-	if free > 0 {
+	if own && free > 0 {
+		if err := keepPins(path, m); err != nil {
+			o.Log.Warn("addresses of registers cannot be written down: a change of the site file may move them", "registers", free, "error", err)
+		}
+	} else if free > 0 {
 		o.Log.Warn("registers have no pin: a change of the site file may move them; write them down with ebbwatch check --registers csv", "registers", free)
 	}
-	l, err := net.Listen("tcp", s.Listen)
+	l, err := net.Listen("tcp", site.Registers.Listen)
 	if err != nil {
-		return nil, badInput{fmt.Errorf("cannot listen on %s: %w: stop the program that holds this port, or choose another in registers.listen", s.Listen, err)}
+		return nil, badInput{fmt.Errorf("cannot listen on %s: %w: stop the program that holds this port, or choose another in registers.listen", site.Registers.Listen, err)}
 	}
 	o.Log.Info("serving registers", "modbus", l.Addr().String())
 	o.Map = m
@@ -103,6 +140,9 @@ func showRegisterMap(w io.Writer, form string, core *plant.Plant, rules []alarms
 		priority[a.Name] = string(a.Priority)
 	}
 	row := func(p registers.Pin) []string {
+		if m.Gone(p) {
+			return []string{p.Kind, p.Name, fmt.Sprint(p.Address), "", "", "no longer there; kept free"}
+		}
 		if p.Kind == registers.Figure {
 			return []string{p.Kind, p.Name, fmt.Sprint(p.Address), "4", unit[p.Name], "float32 value in 2, quality, age in s"}
 		}

@@ -119,3 +119,65 @@ func TestCheckPrintsTheRegisterMap(t *testing.T) {
 		t.Errorf("another form ended %d: %s", code, errs)
 	}
 }
+
+// Without a file of its own a site keeps its addresses beside the journal: they
+// outlive a restart with a grown site file, and what is gone is never given away.
+func TestAddressesOutliveAGrownSite(t *testing.T) {
+	site := siteFile(t, func(s string) string { return s + "registers: {listen: \"127.0.0.1:0\"}\n" })
+	if _, out, errs := runCommand(t, "check", "--site", site); !strings.Contains(out, "get their registers when ebbwatch next starts") {
+		t.Errorf("check says nothing of the first start:\n%s%s", out, errs)
+	}
+	kept := filepath.Join(filepath.Dir(site), "state", "registers.csv")
+	pins := func() (all []registers.Pin) {
+		f, err := os.Open(kept)
+		if err != nil {
+			t.Fatal(err)
+		}
+		defer f.Close()
+		if all, err = registers.ReadPins(f); err != nil {
+			t.Fatal(err)
+		}
+		return all
+	}
+	d := startDaemon(t, site)
+	d.stop()
+	first := pins()
+	text, err := os.ReadFile(site)
+	if err != nil {
+		t.Fatal(err)
+	}
+	edit := func(from, to string) {
+		if err := os.WriteFile(site, []byte(strings.Replace(string(text), from, to, 1)), 0o600); err != nil {
+			t.Fatal(err)
+		}
+	}
+	edit("      residual:", "      added: {table: input-register, address: 8, type: uint16, unit: pH}\n      residual:")
+	d = startDaemon(t, site)
+	d.stop()
+	second := pins()
+	for _, p := range first {
+		if !slices.Contains(second, p) {
+			t.Errorf("%s %s has left %d", p.Kind, p.Name, p.Address)
+		}
+	}
+	if len(second) != len(first)+1 {
+		t.Errorf("%d pins, then %d", len(first), len(second))
+	}
+	edit("", "") // the new point is gone again
+	if _, out, _ := runCommand(t, "check", "--site", site, "--registers", "markdown"); !strings.Contains(out, "no longer there; kept free") {
+		t.Errorf("what is gone is not kept free:\n%s", out)
+	}
+	d = startDaemon(t, site)
+	d.stop()
+	if !slices.Equal(pins(), second) {
+		t.Error("what is gone has lost its pin")
+	}
+	// A file that is spoilt stops the registers and nothing else.
+	if err := os.WriteFile(kept, []byte("kind,name,address\nfigure,residual,101\n"), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	d = startDaemon(t, site)
+	if d.get(t, "/healthz").code != 200 || !strings.Contains(d.log.String(), "NO REGISTERS ARE SERVED") || strings.Contains(d.log.String(), "modbus=") {
+		t.Errorf("with a spoilt map:\n%s", d.log.String())
+	}
+}

@@ -154,11 +154,11 @@ func watch(ctx context.Context, site *config.Site, w watching) error {
 	}
 	if site.Registers != nil {
 		ro := registers.Options{Snapshot: a.Snapshot, Now: w.now, Log: w.log}
-		if toRegisters, err = serveRegisters(site.Registers, core, a.Snapshot().Conditions, ro); err != nil {
+		if toRegisters, err = serveRegisters(site, core, a.Snapshot().Conditions, ro); err != nil {
 			return err
 		}
 	}
-	w.log.Info("watching", "site", site.Name, "instruments", len(site.Instruments), "http", out.main.Addr().String())
+	w.log.Info("watching", append([]any{"site", site.Name, "instruments", len(site.Instruments)}, out.addresses()...)...)
 	if w.ready != nil {
 		w.ready(out.main.Addr().String())
 	}

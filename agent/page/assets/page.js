@@ -279,7 +279,8 @@ function glance() {
     const net = (name) => words.value(figure('bank', name, 'net-weight')).text;
     const other = of.filter((b) => b !== known[0]).map((b) => `${b[0]}: ${net(b[0])}, ` +
       (still(b) ? 'not drawn' : b[1] && b[1].value !== null ? `lasts ${words.span(b[1].value * 3600)}` : 'how long is not known'));
-    if (!known.length) return [of.some((b) => !still(b)) ? 'not known' : 'nothing is drawn', other, of.some((b) => !still(b))];
+    const unknown = of.find((b) => !still(b));
+    if (!known.length) return [unknown ? words.value(unknown[1]).text : 'nothing is drawn', other, Boolean(unknown)];
     const [name, f] = known[0];
     if (f.value <= 0) return [`EMPTY: ${name}`, other, true];
     return [words.clock(now + f.value * 3600e3, now), [`bank ${name}, in ${words.span(f.value * 3600)}`,
@@ -298,7 +299,7 @@ function glance() {
   put('gas', () => {
     const all = rooms.flatMap((r) => r.detectors).map((d) => ({ d, f: figure('detector', d, 'concentration'), level: figure('detector', d, 'level'), out: figure('detector', d, 'unavailable') }));
     const blind = all.filter((a) => !a.out || a.out.value !== 0 || !a.level || a.level.value === null), seen = all.filter((a) => a.level && a.level.value >= 1);
-    const state = blind.length ? `${blind.length} of ${all.length} detectors NOT TO BE TRUSTED: ${blind.map((a) => a.d).join(', ')}` : `all ${all.length} detectors in order`;
+    const state = blind.length ? `${blind.length} of ${all.length} detectors NOT TO BE TRUSTED: ${blind.map((a) => a.d).join(', ')}` : all.length === 1 ? 'its one detector in order' : `all ${all.length} detectors in order`;
     if (seen.length) return [`GAS at ${seen.map((a) => `${a.d}: ${words.value(a.f).text}`).join(', ')}`, [state], true];
     if (blind.length === all.length) return ['not known', [state], true];
     const most = all.filter((a) => a.f && a.f.value !== null).sort((a, b) => b.f.value - a.f.value)[0];
@@ -313,7 +314,7 @@ function bank(b) {
     const f = of('time-to-empty'), now = Date.parse(model.time);
     const hours = (v) => now + v * 3600e3;
     if (!f || f.value === null) {
-      set(empty, 'not known');
+      set(empty, words.value(f).text);
       set(when, f ? f.detail || words.quality(f.quality).reason : '');
     } else if (words.quality(f.quality).reason === 'not drawn') {
       set(empty, 'not drawn');

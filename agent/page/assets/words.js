@@ -29,6 +29,8 @@ export function number(v, quantity) {
 export function value(f) {
   if (!f) return { text: 'not known', bad: true };
   const q = quality(f.quality);
+  // What comes by itself does not call for a person.
+  if (f.value === null && ['learning', 'not yet read'].includes(q.reason)) return { text: 'not known yet', why: q.reason === 'learning' ? 'needs more time' : '' };
   if (f.value === null) return { text: 'not known', why: f.detail || q.reason, bad: true };
   return {
     text: (number(f.value, f.quantity) + ' ' + unit(f.unit)).trim(),
