@@ -48,7 +48,7 @@ func TestSamplesReplayAsTheyRan(t *testing.T) {
 		ended := make(chan error)
 		go func() { ended <- live.Run(ctx) }()
 		ask := func(at time.Duration, point string, mgPerLitre float64, ago time.Duration) {
-			<-time.After(begin.Add(at).Sub(time.Now()))
+			<-time.After(time.Until(begin.Add(at)))
 			o := alarms.Order{
 				Verb: alarms.GrabSample, ID: fmt.Sprint("o-", len(ins)), By: "operator", IssuedAt: time.Now(),
 				Grab: alarms.Grab{Point: point, Residual: mgPerLitre, Taken: time.Now().Add(-ago)},
