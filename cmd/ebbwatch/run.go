@@ -27,7 +27,8 @@ func runDaemon(ctx context.Context, args []string, stdout, stderr io.Writer) err
 	if err != nil {
 		return err
 	}
-	w := watching{log: slog.New(slog.NewTextHandler(stderr, nil)), now: time.Now}
+	clock := steadyClock{host: time.Now}
+	w := watching{log: slog.New(slog.NewTextHandler(stderr, nil)), now: clock.now}
 	if os.Getenv("GOGC") == "" {
 		debug.SetGCPercent(50) // processor time is plenty on a small board, memory is not
 	}
