@@ -600,6 +600,7 @@ function alarmItem(first) {
         kept && a.underlying ? 'underneath: ' + words.state(a.underlying) : '',
         a.first_out ? 'first of its group' : '', a.vote || '', a.test ? 'BEING TESTED' : '',
         a.quality.startsWith('bad') ? 'cannot be judged now, held as it stood' : '',
+        a.evidence ? 'what else speaks: ' + a.evidence : '',
       ].filter(Boolean).join(' · '));
       set(consequence, a.consequence);
       const list = a.first_action.join('\n');
