@@ -211,6 +211,25 @@ func TestFalseAlarms(t *testing.T) {
 			g.containers, g.group = 2, true
 			g.drawn = func(d float64) int { return int(d/3) % 2 }
 		}},
+		{"stops every night", func(g *rig) {
+			day := g.rate
+			g.rate = func(d float64) float64 {
+				if p := d - math.Floor(d); p > 0.6 && p < 0.9 {
+					return 0
+				}
+				return day(d)
+			}
+		}},
+		{"no feed signal, stops every night", func(g *rig) {
+			day := g.rate
+			g.feedKnown = false
+			g.rate = func(d float64) float64 {
+				if p := d - math.Floor(d); p > 0.6 && p < 0.9 {
+					return 0
+				}
+				return day(d)
+			}
+		}},
 		{"outages of the feed signal", func(g *rig) {
 			g.feedOut = func(d float64) bool { return d-math.Floor(d) > 0.6 && d-math.Floor(d) < 0.7 && int(d)%4 == 3 }
 		}},
