@@ -93,7 +93,11 @@ func (b *bank) feedLost(s *bankStep) told {
 
 func (b *bank) overdrawn(s *bankStep) told {
 	empty := s.TimeToEmpty.Quality.Usable() && s.TimeToEmpty.Value <= 0 // which cannot be overdrawn
-	t := state(!s.Balance.OverLimit.IsZero() && !empty, reading.Worst(s.Limit.Quality, s.RateQuarter.Quality, s.valves), func() string {
+	known := reading.Worst(s.Limit.Quality, s.RateQuarter.Quality, s.valves)
+	if empty {
+		known = s.TimeToEmpty.Quality
+	}
+	t := state(!s.Balance.OverLimit.IsZero() && !empty, known, func() string {
 		return fmt.Sprintf("is drawn at %s over the last quarter of an hour, and its containers can give off %s",
 			around(b.shown.MassFlow, s.RateQuarter), amount(b.shown.MassFlow, s.Limit.Value))
 	})
