@@ -404,26 +404,43 @@ function disinfection(kind, name, note, alarmsOf, now, ahead, day, from) {
   return row;
 }
 
-function segment(s) {
-  const of = (q) => () => figure('segment', s.segment, q);
-  const point = (p, label) => (p ? field(() => model.figures.get(p), label) : '');
+// coverage says how much of a day is known.
+function coverage(of) {
   const covered = h('span', { class: 'note' });
   rows.push(() => {
     const f = of('day-covered')();
     show(covered, Boolean(f && f.value !== null));
     set(covered, f && f.value !== null ? `of ${Math.floor(f.value * 100)} % of a whole day` : '');
   });
+  return covered;
+}
+
+// method says how a ratio is made, where practice has several ways.
+function method(of) {
+  const how = h('p', { class: 'note' }), fold = h('details', {}, h('summary', {}, 'how the ratio is made'), how);
+  rows.push(() => {
+    const f = of('inactivation-ratio')();
+    show(fold, Boolean(f && f.method));
+    set(how, f?.method || '');
+  });
+  return fold;
+}
+
+function segment(s) {
+  const of = (q) => () => figure('segment', s.segment, q);
+  const point = (p, label) => (p ? field(() => model.figures.get(p), label) : '');
   return disinfection('segment', s.segment, '', [`segment.${s.segment}.inactivation-ratio`, s.residual],
     [field(of('ct'), 'CT'), field(of('ct-required-giardia'), 'required, Giardia'), field(of('ct-required-virus'), 'required, viruses'), field(of('t10'), 'contact time T10')],
     [field(of('residual-needed'), 'chlorine needed'), field(of('flow-greatest'), 'flow at most')],
-    [field(of('day-lowest-ratio'), 'worst ratio at any time'), field(of('day-ratio'), 'ratio at its peak hour'), field(of('day-lowest-residual'), 'lowest chlorine'), field(of('day-peak-flow'), 'greatest flow'), covered],
-    [point(s.residual, 'free chlorine'), point(s.ph, 'pH'), point(s.temperature, 'water'), point(s.flow, 'flow'), point(s.level, 'level')]);
+    [field(of('day-lowest-ratio'), 'worst ratio at any time'), field(of('day-ratio'), 'ratio at its peak hour'), field(of('day-lowest-residual'), 'lowest chlorine'), field(of('day-peak-flow'), 'greatest flow'), coverage(of)],
+    [point(s.residual, 'free chlorine'), point(s.ph, 'pH'), point(s.temperature, 'water'), point(s.flow, 'flow'), point(s.level, 'level'), method(of)]);
 }
 
 function train(t) {
   const of = (q) => () => figure('train', t.train, q);
-  return disinfection('train', t.train, `all of ${t.segments.join(' and ')} together`, [`train.${t.train}.inactivation-ratio`], [], [], ['–'],
-    [field(of('giardia-log'), 'Giardia, log'), field(of('giardia-log-owed'), 'owed'), field(of('virus-log'), 'viruses, log'), field(of('virus-log-owed'), 'owed')]);
+  return disinfection('train', t.train, `all of ${t.segments.join(' and ')} together`, [`train.${t.train}.inactivation-ratio`], [], [],
+    [field(of('day-ratio'), 'ratio at the peak hours'), field(of('day-ratio-extremes'), "by the day's extremes"), coverage(of)],
+    [field(of('giardia-log'), 'Giardia, log'), field(of('giardia-log-owed'), 'owed'), field(of('virus-log'), 'viruses, log'), field(of('virus-log-owed'), 'owed'), method(of)]);
 }
 
 // entry is where water enters the distribution system, with the clocks of its rule.
@@ -611,6 +628,7 @@ function alarmItem(first) {
         kept && a.underlying ? 'underneath: ' + words.state(a.underlying) : '',
         a.first_out ? 'first of its group' : '', a.vote || '', a.test ? 'BEING TESTED' : '',
         a.quality.startsWith('bad') ? 'cannot be judged now, held as it stood' : '',
+        a.evidence ? 'what else speaks: ' + a.evidence : '',
       ].filter(Boolean).join(' · '));
       set(consequence, a.consequence);
       const list = a.first_action.join('\n');
