@@ -468,14 +468,15 @@ func (s *soak) value(p config.Point) float64 {
 			}
 		}
 		return 0.01 * math.Abs(noise)
-	case units.Mass: // drawn at 100 lb/d, and changed in time
-		s.drawn[p.Name] += 100.0 / 8640
+	case units.Mass: // one bank feeds, at 2.4 mg/L of the flow, and is changed in time
 		full, least, step := 3300.0, 2400.0, 1.0
 		if strings.HasPrefix(p.Name, "wellhouse") {
-			s.drawn[p.Name] -= 99.0 / 8640
-			full, least, step = 240, 150, 0.5
+			full, step = 240, 0.5
 		}
-		if full-s.drawn[p.Name] < least {
+		if strings.HasPrefix(p.Name, "north") {
+			s.drawn[p.Name] += 15.0 / 8640
+		}
+		if s.drawn[p.Name] > full-least {
 			s.drawn[p.Name] = 0
 		}
 		return step * math.Round((full-s.drawn[p.Name])/step+0.3*noise)
