@@ -403,7 +403,7 @@ func (p *Plant) Step(now time.Time, rs []reading.Reading) []Figure {
 		p.segments[i].step(p, now, &w)
 	}
 	for i := range p.trains {
-		p.trains[i].step(p, &w)
+		p.trains[i].step(p, now, &w)
 	}
 	for i := range p.entries {
 		p.entries[i].step(p, now, &w)
