@@ -150,6 +150,7 @@ func source() Source {
 		StepAge: func() time.Duration { return 0 },
 		Version: "v0", Commit: "c0",
 		Times:        times,
+		Recording:    func() (uint64, error) { return 7, errors.New("the disk is full") },
 		Certificates: map[string]time.Time{"http": at.Add(90 * 24 * time.Hour)},
 	}
 }
