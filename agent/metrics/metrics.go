@@ -262,7 +262,7 @@ func NewCollector(src Source) prometheus.Collector {
 	add(plant.DetectorKind, plant.Concentration, "gas_concentration_ppm", "Chlorine gas in air by volume.", 1)
 	add(plant.DetectorKind, plant.GasLevel, "gas_level", "Detector level reached: 0 to 3.", 1)
 	add(plant.DetectorKind, plant.Unavailable, "detector_unavailable", "1 when a detector cannot be trusted to see gas.", 1)
-	add(plant.DetectorKind, plant.Rise, "gas_rise_ppm_per_minute", "Rate of rise of the gas over the last half minute.", 1)
+	add(plant.DetectorKind, plant.Rise, "gas_rise_ppm_per_minute", "Rate of rise of the gas over the last half minute.", 60)
 	add(plant.DetectorKind, plant.Ceiling, "gas_ceiling_ppm", "Highest concentration of the last 15 minutes.", 1)
 	const mean = "Mean concentration over the time of its label; a lower bound while not all of that time is known."
 	add(plant.DetectorKind, plant.ShortTerm, "gas_mean_ppm", mean, 1, "over", "15min")
