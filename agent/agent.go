@@ -122,7 +122,10 @@ type Options struct {
 	Edges []func(context.Context) error
 	// Now stamps steps; nil takes time.Now.
 	Now func() time.Time
-	Log *slog.Logger
+	// ClockUnsure reports whether a time may be wrong, since the host's clock was
+	// not set yet: an event says so. Nil is never.
+	ClockUnsure func(time.Time) bool
+	Log         *slog.Logger
 	// Tick is the longest time between two steps, Beat that between heartbeats,
 	// Probe that between two commits, so that a disk which has failed in quiet
 	// times is found; zero takes 1 s, 20 s and 30 min.
@@ -475,6 +478,7 @@ func (a *Agent) commit(ts []alarms.Transition) error {
 	}
 	events := make([][]byte, len(ts))
 	for i := range ts {
+		ts[i].ClockUnsure = a.o.ClockUnsure != nil && a.o.ClockUnsure(ts[i].Time)
 		b, err := json.Marshal(&ts[i])
 		if err != nil {
 			return fmt.Errorf("write event %d: %w", ts[i].Sequence, err)

@@ -358,8 +358,8 @@ func TestRecordOfChlorine(t *testing.T) {
 		}
 	}
 	w.run(from, from.Add(30*time.Hour-time.Minute), weights)
-	w.runEvery(10*time.Second, from.Add(30*time.Hour-time.Minute), from.Add(32*time.Hour), weights)
-	w.run(from.Add(32*time.Hour), from.Add(49*time.Hour), weights)
+	w.runEvery(10*time.Second, from.Add(30*time.Hour-time.Minute), from.Add(31*time.Hour), weights)
+	w.run(from.Add(31*time.Hour), from.Add(49*time.Hour), weights)
 	w.keeper.close()
 	var days []record.Entered
 	if err := json.Unmarshal([]byte(recordOf(t, site, asking{month: "2026-03", format: "json", now: from.AddDate(0, 0, 2)})), &struct {
@@ -483,7 +483,7 @@ func TestRecordOnPaper(t *testing.T) {
 	site.Title = "Kestrel <Ridge> & Sons"
 	w := keepExample(t, site)
 	from := time.Date(2026, 3, 1, 0, 0, 0, 0, site.TimeZone)
-	w.run(from, from.AddDate(0, 0, 4), nil)
+	w.run(from, from.AddDate(0, 0, 3).Add(time.Hour), nil)
 	w.keeper.close()
 	html := filepath.Join(t.TempDir(), "month.html")
 	pdf := filepath.Join(filepath.Dir(html), "month.pdf")

@@ -116,7 +116,7 @@ func watch(ctx context.Context, site *config.Site, w watching) error {
 		}
 	}}
 	o := agent.Options{
-		Plant: core, Alarms: alarmSettings(site, words), Now: w.now, Log: w.log, Teller: t, Wake: t.wake,
+		Plant: core, Alarms: alarmSettings(site, words), Now: w.now, Log: w.log, Teller: t, Wake: t.wake, ClockUnsure: newClockJudge(store).unsure,
 		Source: fieldSource{source, times}, Store: store, Escalation: told.escalation, Edges: append(told.edges(), kept.archive.Run), Roles: rights,
 		Watches: []agent.Watch{{Alarm: w.realTime(alarms.RecordFailing(recordFigure)), Err: kept.archive.Err}},
 	}

@@ -331,15 +331,18 @@ function bank(b) {
   });
   const containers = b.containers.map((c) => {
     const net = () => {
-      const f = model.figures.get(c.weight);
+      // The container's own figure knows the tare that a person has given.
+      const own = figure('container', c.container, 'net-weight'), f = model.figures.get(c.weight);
+      if (own) return own;
       return f && f.value !== null && c.tare !== null ? { ...f, value: f.value - c.tare, quantity: 'net-weight' } : f;
     };
     return h('span', { class: 'container' }, field(net, c.container),
+      more('container', c.container, ['net-weight']) || '',
       drawn(() => [share(net(), c.full), { dead: c.full ? c.heel / c.full : 0 }]));
   });
   const row = h('tr');
   const name = h('th', { scope: 'row' }, h('span', { class: 'name' }, b.bank), h('span', { class: 'note' }, b.place));
-  flag(row, name, () => limitsOf(['time-to-empty', 'withdrawal-ratio'].map((q) => `bank.${b.bank}.${q}`)));
+  flag(row, name, () => limitsOf(['time-to-empty', 'withdrawal-ratio', 'time-to-empty-standby', 'time-to-order'].map((q) => `bank.${b.bank}.${q}`)));
   const rate = h('span', { class: 'value' }), range = h('span', { class: 'note' });
   rows.push(() => {
     const r = of('withdrawal-rate'), l = of('withdrawal-limit');
@@ -348,15 +351,40 @@ function bank(b) {
     set(rate, r && r.value !== null && l && l.value !== null ? `${still ? 'none' : words.number(r.value, r.quantity)} of ${limit.text}` : `${given.text} of ${limit.text}`);
     set(range, given.why || limit.why || (r && r.low !== null && !still ? `likely between ${words.number(Math.max(0, r.low), r.quantity)} and ${words.number(r.high, r.quantity)}` : ''));
   });
+  // What a balance can see, and what not.
+  const lost = h('span', { class: 'note' });
+  rows.push(() => {
+    const hour = of('unaccounted-hour'), day = of('unaccounted-day'), least = of('smallest-loss'), low = of('loss-reportable');
+    show(lost, Boolean(hour));
+    if (!hour) return;
+    const within = (f) => (f && f.value !== null ? `${words.value(f).text} (${words.number(f.low ?? f.value, f.quantity)} to ${words.number(f.high ?? f.value, f.quantity)})` : 'not known');
+    set(lost, `Lost beyond the feed: ${within(hour)} in the last hour, ${within(day)} in 24 h` +
+      `${low && low.value ? ', MORE THAN THE LAW ASKS TO REPORT' : ''}.` +
+      (least && least.value > 0 ? ` A leak under ${words.value(least).text} cannot be told from an error of the feed.` : ''));
+  });
+  const staffed = h('span', { class: 'note' });
+  rows.push(() => {
+    const f = of('changeover-unstaffed');
+    set(staffed, f && f.value ? 'nobody is on the site then' : '');
+    show(staffed, Boolean(f && f.value));
+  });
+  const known = (q) => () => {
+    const f = of(q);
+    return f && words.quality(f.quality).reason === 'not drawn' ? undefined : f;
+  };
   row.append(name,
-    h('td', { 'data-head': 'Empty at about' }, empty, when),
-    h('td', { 'data-head': 'Chlorine left' }, field(() => of('net-weight')), ...containers),
+    h('td', { 'data-head': 'Empty at about' }, empty, when, staffed,
+      period(known('time-to-empty-standby'), 'with the standby', 'empty'), period(known('time-to-empty-stock'), 'with all stock', 'empty'),
+      period(of.bind(null, 'time-to-order'), 'time to order', 'late')),
+    h('td', { 'data-head': 'Chlorine left' }, field(() => of('net-weight')), ...containers, field(() => of('stock'), 'in stock')),
     h('td', { 'data-head': 'Drawn, of what it can give' }, rate, range,
       drawn(() => {
         const f = of('withdrawal-ratio');
         return [share(f, 1.25), { low: f?.low == null ? null : f.low / 1.25, high: f?.high == null ? null : f.high / 1.25, limit: 0.8 }];
       }),
-      more('bank', b.bank, ['net-weight', 'withdrawal-rate', 'withdrawal-limit', 'withdrawal-ratio', 'time-to-empty']) || ''));
+      lost,
+      more('bank', b.bank, ['net-weight', 'withdrawal-rate', 'withdrawal-limit', 'withdrawal-ratio', 'time-to-empty', 'time-to-empty-standby', 'time-to-empty-stock',
+        'time-to-order', 'stock', 'unaccounted-hour', 'unaccounted-day', 'smallest-loss', 'loss-reportable', 'changeover-unstaffed']) || ''));
   return row;
 }
 
