@@ -127,6 +127,19 @@ func (c *Core) Restore(checkpoint []byte, now time.Time) ([]alarms.Transition, e
 	return c.Evaluator.Restore(m.Evaluator, now)
 }
 
+// PlantCheckpoint is the plant's part of a checkpoint: what plant.Ledgers reads. It is
+// nil when there is none.
+func PlantCheckpoint(checkpoint []byte) ([]byte, error) {
+	if checkpoint == nil {
+		return nil, nil
+	}
+	var m memory
+	if err := json.Unmarshal(checkpoint, &m); err != nil {
+		return nil, fmt.Errorf("the checkpoint in the journal is not readable: %w", err)
+	}
+	return m.Plant, nil
+}
+
 // Failing is the sample of a part of ebbwatch that works while err is nil.
 func Failing(err error) alarms.Sample {
 	s := alarms.Sample{Usable: true, Quality: "good"}

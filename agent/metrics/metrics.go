@@ -226,7 +226,35 @@ func NewCollector(src Source) prometheus.Collector {
 	add(plant.BankKind, plant.WithdrawalRate, "bank_withdrawal_grams_per_second", "Net withdrawal rate from the scales.", 1000)
 	add(plant.BankKind, plant.WithdrawalLimit, "bank_withdrawal_limit_grams_per_second", "What the containers can give off as gas.", 1000)
 	add(plant.BankKind, plant.WithdrawalRatio, "bank_withdrawal_ratio", "Withdrawal rate over its limit.", 1)
-	add(plant.BankKind, plant.TimeToEmpty, "bank_time_to_empty_seconds", "Time until the bank is empty at the present rate.", 1)
+	add(plant.BankKind, plant.TimeToEmpty, "bank_time_to_empty_seconds", "Time until the containers on duty are drawn to the heel, by the demand learnt.", 1)
+	const lasts = "Time that the chlorine lasts: to the end of the liquid, with the standby, with all stock on the site."
+	add(plant.BankKind, plant.LiquidEnd, "bank_lasts_seconds", lasts, 1, "until", "liquid-end")
+	add(plant.BankKind, plant.TimeToEmptyStandby, "bank_lasts_seconds", lasts, 1, "until", "standby-empty")
+	add(plant.BankKind, plant.TimeToEmptyStock, "bank_lasts_seconds", lasts, 1, "until", "stock-empty")
+	add(plant.BankKind, plant.TimeToOrder, "bank_order_due_seconds", "Time until the last day on which an order comes in time; negative when it has begun.", 1)
+	add(plant.BankKind, plant.Stock, "bank_stock_grams", "Chlorine in full containers that stand on no scale.", 1000)
+	const over = "Net withdrawal rate from the scales over 15 minutes and over 24 hours."
+	add(plant.BankKind, plant.RateQuarter, "bank_withdrawal_over_grams_per_second", over, 1000, "over", "15m")
+	add(plant.BankKind, plant.RateDay, "bank_withdrawal_over_grams_per_second", over, 1000, "over", "24h")
+	add(plant.BankKind, plant.Headroom, "bank_withdrawal_headroom_grams_per_second", "Withdrawal limit less rate; negative when over it.", 1000)
+	add(plant.BankKind, plant.PeakDemand, "bank_peak_demand_grams_per_second", "Greatest hourly demand of the coming day.", 1000)
+	const needed = "Containers that give off the present rate, and that of the coming peak."
+	add(plant.BankKind, plant.ContainersNeeded, "bank_containers_needed", needed, 1, "for", "now")
+	add(plant.BankKind, plant.ContainersNeededPeak, "bank_containers_needed", needed, 1, "for", "peak")
+	add(plant.BankKind, plant.LowestRoom, "bank_lowest_room_celsius", "Room temperature below which the present rate cannot be held.", 1)
+	add(plant.BankKind, plant.FrostFrom, "bank_frost_from_grams_per_second", "Rate from which frost on the containers is expected, and is no fault.", 1000)
+	add(plant.BankKind, plant.ExpectedRate, "bank_expected_grams_per_second", "What the feed signal takes from the bank.", 1000)
+	add(plant.BankKind, plant.LossHour, "bank_unaccounted_grams_per_second", "What the scales lost over the last hour more than the feed explains.", 1000)
+	add(plant.BankKind, plant.LossDay, "bank_unaccounted_day_grams", "What the scales lost in 24 hours more than the feed explains.", 1000)
+	add(plant.BankKind, plant.SmallestLoss, "bank_smallest_loss_grams_per_second", "Least steady loss that can be told from an error of the feed.", 1000)
+	const wrong = "1 while something is wrong at the bank, as its label says."
+	for _, q := range []plant.Quantity{plant.Unaccounted, plant.LossReportable, plant.FeedLost, plant.Overdrawn, plant.ScaleStuck, plant.WeightMoved,
+		plant.ContainerOff, plant.TareDoubtful, plant.ChangeoverUnstaffed, plant.HeaderLow} {
+		add(plant.BankKind, q, "bank_state", wrong, 1, "state", string(q))
+	}
+	add(plant.ContainerKind, plant.NetWeight, "container_net_weight_grams", "Chlorine in the container, heel included.", 1000)
+	add(plant.ContainerKind, plant.WithdrawalRate, "container_withdrawal_grams_per_second", "Net withdrawal rate from the container.", 1000)
+	add(plant.ContainerKind, plant.TimeToEmpty, "container_time_to_empty_seconds", "Time until the container is drawn to the heel.", 1)
 	add(plant.DetectorKind, plant.Concentration, "gas_concentration_ppm", "Chlorine gas in air by volume.", 1)
 	add(plant.DetectorKind, plant.GasLevel, "gas_level", "Detector level reached: 0 to 3.", 1)
 	add(plant.DetectorKind, plant.Unavailable, "detector_unavailable", "1 when a detector cannot be trusted to see gas.", 1)

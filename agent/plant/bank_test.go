@@ -1,6 +1,7 @@
 package plant
 
 import (
+	"bytes"
 	"encoding/json"
 	"math"
 	"strings"
@@ -10,6 +11,8 @@ import (
 	"ebbwatch/agent/reading"
 	"ebbwatch/agent/supply"
 	"ebbwatch/agent/units"
+
+	"github.com/santhosh-tekuri/jsonschema/v6"
 )
 
 // scene runs one bank of ton containers by exact readings, every 10 s.
@@ -374,8 +377,15 @@ func TestLedgerOfABank(t *testing.T) {
 	if got := c.p.banks[0].book.stock; got != 0 {
 		t.Errorf("the last full container was put on, and %g kg are in stock", got)
 	}
+	schema, err := jsonschema.NewCompiler().Compile("../../testdata/schema/record.json")
+	if err != nil {
+		t.Fatal(err)
+	}
 	var whats []string
 	for _, change := range c.told {
+		if object, err := jsonschema.UnmarshalJSON(bytes.NewReader(change.Record)); err != nil || schema.Validate(object) != nil {
+			t.Errorf("%s is not as its schema says: %v", change.Record, schema.Validate(object))
+		}
 		var r supply.Record
 		if err := json.Unmarshal(change.Record, &r); err != nil || r.Bank != "tons" || r.At.IsZero() || !strings.HasSuffix(change.Words, ".") {
 			t.Errorf("%q, %s: %v", change.Words, change.Record, err)
@@ -384,6 +394,28 @@ func TestLedgerOfABank(t *testing.T) {
 	}
 	if got, want := strings.Join(whats, " "), "on on described removed off on described received counted described off on described off"; got != want {
 		t.Errorf("the record tells\n%s, expected\n%s", got, want)
+	}
+}
+
+// A month that has ended is reconciled, once.
+func TestMonthIsReconciled(t *testing.T) {
+	c := newScene(t, header())
+	c.at = time.Date(2026, 3, 31, 12, 0, 0, 0, time.UTC).Sub(start)
+	c.run(13 * time.Hour)
+	n := 0
+	for _, change := range c.told {
+		var r supply.Record
+		if err := json.Unmarshal(change.Record, &r); err != nil || r.What != supply.Reconciled {
+			continue
+		}
+		n++
+		used, fed := unit("lb").FromSI(float64(r.Month.Used)), unit("lb").FromSI(float64(r.Month.Fed))
+		if r.Month.Month != time.March || math.Abs(used-50) > 1 || math.Abs(fed-50) > 1 || !strings.Contains(change.Words, "March 2026 at tons: 50 lb of chlorine used, 50 lb fed") {
+			t.Errorf("%q: %g lb used, %g fed", change.Words, used, fed)
+		}
+	}
+	if n != 1 {
+		t.Errorf("a month was reconciled %d times", n)
 	}
 }
 

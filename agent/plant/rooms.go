@@ -47,7 +47,7 @@ type Room struct {
 type room struct {
 	Room
 	detectors                           []int
-	banks                               []int // the figures of their withdrawal rates
+	banks                               []roomBank
 	fan, flow, door, scrubber, windFrom int
 	beside                              []int
 
@@ -78,7 +78,8 @@ func (p *Plant) rooms(s Settings, optional func(owner, name string) int) {
 		r.ones, r.twos = make([]air.Channel, len(r.detectors)), make([]air.Channel, len(r.detectors))
 		for _, b := range s.Banks {
 			if b.Place == m.Name {
-				r.banks = append(r.banks, p.indexOf(Name(BankKind, b.Name, WithdrawalRate)))
+				figure := func(q Quantity) int { return p.indexOf(Name(BankKind, b.Name, q)) }
+				r.banks = append(r.banks, roomBank{b.Name, optional(b.Name, b.Header), figure(WithdrawalRate), figure(ExpectedRate), figure(LossDay), figure(FeedLost)})
 			}
 		}
 		for _, name := range m.Beside {
@@ -379,12 +380,11 @@ func (m *room) evidence(p *Plant, of *detector, out []Figure) string {
 			say("%s is not known", r.Name)
 		}
 	}
-	for _, i := range m.banks {
-		if f := &out[i]; f.Quality.Usable() {
-			say("bank %s draws %.0f %s", f.Owner, f.Shown(), f.Unit)
-		} else {
-			say("what bank %s draws is not known", f.Owner)
-		}
+	for i := range m.banks {
+		say("%s", m.banks[i].says(p, out))
+	}
+	if len(m.banks) > 0 {
+		say("%s", m.lost(out))
 	}
 	return strings.Join(parts, "; ")
 }

@@ -80,6 +80,20 @@ func (r *Recorder) makeLines() error {
 		add(name(LowestTemperature), lowest, 0, "", g.Temperature)
 		add(name(HighestPH), highest, 0, "", g.PH)
 	}
+	for _, b := range r.s.Banks {
+		name := func(q plant.Quantity) string { return plant.Name(plant.BankKind, b.Name, q) }
+		add(name(LowestWeight), lowest, 0, "", name(plant.NetWeight))
+		mass, volume := "lb", "gal"
+		if at := len(r.lines) - 1; at >= 0 && missing == nil && r.lines[at].unit.Symbol != "lb" {
+			mass, volume = "kg", "m3"
+		}
+		if b.Fed {
+			add(name(FedByFeed), total, 0, mass, name(expectedRate))
+		}
+		if len(b.Flow) > 0 {
+			add(name(Water), total, 0, volume, b.Flow...)
+		}
+	}
 	var rooms []string
 	in := map[string][]string{}
 	levels := map[string][]string{}
@@ -148,9 +162,13 @@ func (r *Recorder) take(s Step) {
 	for i := range r.lines {
 		l, y := &r.lines[i], &r.day.Tallies[i]
 		y.Known, y.Doubtful, y.Now = false, false, 0
+		unknown := func(at int) bool { return !s.Figures[at].Quality.Usable() }
+		if l.how == total && slices.ContainsFunc(l.figures, unknown) {
+			continue // a sum lacks a part
+		}
 		for n, at := range l.figures {
 			f := &s.Figures[at]
-			if !f.Quality.Usable() {
+			if unknown(at) {
 				continue
 			}
 			y.Doubtful = y.Doubtful || f.Quality.String() != "good"

@@ -136,6 +136,12 @@ type Settings struct {
 	EntryPoints []plant.EntryPoint
 	Residuals   []string
 	Detectors   []plant.Detector
+	Banks       []Bank
+	// Days gives the segments' present days, in their order, and those that were over
+	// last; Totals what the ledgers of the banks have counted, in the order of Banks.
+	// Both are those of the plant as it stands at the step. Nil gives nothing.
+	Days   func() (present, finished []contact.DayRecord)
+	Totals func() []Totals
 }
 
 // Step is what the record is made from.
@@ -144,9 +150,6 @@ type Step struct {
 	Figures     []plant.Figure
 	Transitions []alarms.Transition
 	Performance alarms.Performance
-	// Days are the present ones of the segments, in their order, Finished those that
-	// were over last.
-	Days, Finished []contact.DayRecord
 }
 
 // Recorder holds the present day. It is not safe for concurrent use.
@@ -154,7 +157,6 @@ type Recorder struct {
 	s     Settings
 	lines []line
 	day   open
-	days  []contact.DayRecord // of the segments, at the last step
 }
 
 // open is the present day as it is remembered.
@@ -172,11 +174,18 @@ type open struct {
 	Unsaid      int                `json:"unsaid"`
 	ByPriority  map[string]int     `json:"by_priority"`
 	Performance alarms.Performance `json:"performance"`
+	Banks       map[string]bankDay `json:"banks,omitempty"`
 }
 
 // New makes a recorder whose day begins with the first step.
 func New(s Settings) (*Recorder, error) {
 	s.Zone = cmp.Or(s.Zone, time.UTC)
+	if s.Days == nil {
+		s.Days = func() (present, finished []contact.DayRecord) { return nil, nil }
+	}
+	if s.Totals == nil {
+		s.Totals = func() []Totals { return nil }
+	}
 	r := &Recorder{s: s}
 	if err := r.makeLines(); err != nil {
 		return nil, err
@@ -195,7 +204,6 @@ func (r *Recorder) Step(s Step) (entries []Entry) {
 		if s.Time.Sub(d.Last) <= gap {
 			r.pass(d.To)
 		}
-		r.days = s.Finished
 		entries = append(entries, Entry{Day: r.close()})
 		r.open(s.Time)
 	case s.Time.Before(d.From.AddDate(0, 0, -1)):
@@ -214,7 +222,7 @@ func (r *Recorder) Step(s Step) (entries []Entry) {
 			entries = append(entries, Entry{Correction: c})
 		}
 	}
-	d.Performance, r.days = s.Performance, s.Days
+	d.Performance = s.Performance
 	return entries
 }
 
@@ -232,6 +240,7 @@ func (r *Recorder) open(now time.Time) {
 		Date: now.In(r.s.Zone).Format(DateLayout), From: from, To: to,
 		Last: r.day.Last, Tallies: tallies, ByPriority: map[string]int{},
 	}
+	r.day.Banks = r.beginBanks(now)
 }
 
 // close makes the record of the present day.
@@ -239,8 +248,10 @@ func (r *Recorder) close() *Day {
 	d := &r.day
 	out := &Day{Date: d.Date, From: d.From.UTC(), To: d.To.UTC(), Watched: r.share(d.Watched), Unsaid: d.Unsaid,
 		Periods: slices.Clone(d.Periods), Remarks: slices.Clone(d.Remarks)}
+	lines := r.lineItems()
 	out.Items = append(out.Items, r.waterItems()...)
-	out.Items = append(out.Items, r.lineItems()...)
+	out.Items = append(out.Items, lines...)
+	out.Items = append(out.Items, r.supplyItems(lines)...)
 	out.Items = append(out.Items, r.alarmItems()...)
 	return out
 }

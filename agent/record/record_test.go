@@ -84,17 +84,22 @@ func newRecorder(t testing.TB, s Settings) *Recorder {
 	return r
 }
 
-// step folds what the plant shows at a time.
-func (r *Recorder) stepWith(at time.Time, n now, ts ...alarms.Transition) []Entry {
-	s := Step{Time: at, Figures: append([]plant.Figure(nil), r.s.Figures...), Transitions: ts}
-	for i := range s.Figures {
-		f := &s.Figures[i]
+// figures are what a site's plant shows.
+func (r *Recorder) figures(n now) []plant.Figure {
+	fs := append([]plant.Figure(nil), r.s.Figures...)
+	for i := range fs {
+		f := &fs[i]
 		f.Quality = reading.BadBecause(reading.NoReply)
 		if v, ok := n[f.Name]; ok {
 			f.Value, f.Quality = v, reading.GoodQuality()
 		}
 	}
-	return r.Step(s)
+	return fs
+}
+
+// stepWith folds what the plant shows at a time.
+func (r *Recorder) stepWith(at time.Time, n now, ts ...alarms.Transition) []Entry {
+	return r.Step(Step{Time: at, Figures: r.figures(n), Transitions: ts})
 }
 
 // run steps every minute from one time up to another, and returns the days closed.

@@ -31,6 +31,8 @@ func (r *Recorder) note(t *alarms.Transition) *Correction {
 				remark.Text += ": " + o.Reason
 			}
 		}
+	case t.Cause == "recorded": // what the scales have told of containers
+		remark.Kind = "container"
 	case t.Annunciate && t.Cause == alarms.Raised:
 		remark.Kind, room, limit = string(t.After.Priority), &d.Called, maxCalled
 	default:

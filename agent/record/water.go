@@ -44,9 +44,12 @@ const (
 func (r *Recorder) waterItems() []Item {
 	var items []Item
 	days := make([]*contact.DayRecord, len(r.s.Segments))
-	for i := range r.days {
-		if i < len(days) && r.days[i].From.Equal(r.day.From) {
-			days[i] = &r.days[i]
+	present, finished := r.s.Days()
+	for _, known := range [][]contact.DayRecord{present, finished} {
+		for i := range known {
+			if i < len(days) && known[i].From.Equal(r.day.From) {
+				days[i] = &known[i]
+			}
 		}
 	}
 	for _, t := range r.s.Trains {

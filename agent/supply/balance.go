@@ -11,11 +11,12 @@ import (
 // which a simulated year has one false alarm; own study.
 const (
 	hingeFalse, lineFalse = 4.9, 5.06
-	lostFalse             = 4.6  // two minutes running
+	lostFalse             = 4.5
 	feedSure              = 3.5  // of the error of the feed
 	slowFalse             = 3.4  // of the day against the day before
 	leakRuns              = 1    // minutes; the thresholds are for one
-	lostRuns              = 2    // minutes
+	lostRuns              = 1    // minute
+	lostCleared           = 2    // minutes
 	lostAtLeast           = 1200 // s, by which the half hour shows it
 	slowEvery             = 15   // minutes
 	leastLevel            = 40   // minutes of level before a slope begins
@@ -24,6 +25,8 @@ const (
 	gainDays              = 10   // over which the gain of the feed is learnt
 	stands                = 3    // minutes that a scale's last one stands in
 	longBlind             = 10   // minutes after which no level is sure
+	bumpMinutes           = 3    // that a bump of 90 s can touch
+	calmMinutes           = 6    // that a minute is judged by
 	unknownGain           = 0.1  // trust in a feed whose gain is not learnt yet
 )
 
@@ -66,6 +69,7 @@ type balance struct {
 	leak, lost, over    sign
 	leakSize            float64 // kg/s, when it was raised
 	leakWindow          int     // minutes that showed it
+	leakFrom            int     // the minute from which they did
 	slow                bool
 	slowBase, slowAt    float64
 	learnt              int     // quarter hours of gain
@@ -73,6 +77,8 @@ type balance struct {
 	blind               int     // minutes since all scales were seen
 	tainted             int     // the last minute of a loss of feed
 	unknown             int     // the last minute without a feed signal
+	aside               [bumpMinutes]minute
+	setAside            int
 }
 
 // sign is something that is raised after some minutes of evidence and cleared
@@ -140,7 +146,7 @@ func (b *balance) gather(cs []container, jumped bool) {
 	}
 	b.variance, b.wander = v, math.Sqrt(wander)
 	if whole && fresh {
-		b.series.gather(v/mean, at/n, z+b.used)
+		b.take(minute{v / mean, at / n, z + b.used})
 	}
 	b.series.close(b.used)
 	if b.blind++; whole && n > 0 {
@@ -152,6 +158,28 @@ func (b *balance) gather(cs []container, jumped bool) {
 	if jumped || b.blind > longBlind {
 		b.since = b.series.now
 	}
+}
+
+// minute is the mean of all scales in a minute, and as how many readings it counts.
+type minute struct{ n, at, z float64 }
+
+// take sets a minute aside that is far from the last ones, as a hand on a container or
+// a bump too small for the gate makes it, and gives it back when too many follow.
+func (b *balance) take(m minute) {
+	last := b.series.since(min(calmMinutes, b.series.length()), 0)
+	calm := b.series.now-b.since > calmMinutes && last.n > 0
+	if sd := math.Sqrt(b.variance * (1/m.n + 1/last.n)); calm && math.Abs(m.z-b.series.z0-last.z/last.n) > 3*sd+math.Pi*b.bias {
+		if b.setAside < len(b.aside) {
+			b.aside[b.setAside] = m
+			b.setAside++
+			return
+		}
+		for _, a := range b.aside {
+			b.series.gather(a.n, a.at, a.z)
+		}
+	}
+	b.setAside = 0
+	b.series.gather(m.n, m.at, m.z)
 }
 
 // line is a plain slope over the last m minutes, in kg/s, with the standard
@@ -167,10 +195,24 @@ func (b *balance) judged(f fit, m int) (slope, sd, days float64, ok bool) {
 	return f.slope / 60, math.Sqrt(b.variance/f.tt) / 60, float64(m) / dayMinutes, true
 }
 
-// allowance is what drift, wander, rounding and the error of the feed can make of a
-// slope, in kg/s; gain is how a constant slope shows in it.
-func (b *balance) allowance(days, feedError, gain, wander float64) float64 {
-	return gain*(math.Pi*b.drift/secondsPerDay+feedSure*feedError) + (4.9*wander*b.wander*math.Sqrt(7.2/days)+3*b.bias/days)/secondsPerDay
+// allowance is what drift, rounding and the error of the feed can make of a slope, in
+// kg/s; gain is how a constant slope shows in it.
+func (b *balance) allowance(days, feedError, gain float64) float64 {
+	return gain*(math.Pi*b.drift/secondsPerDay+feedSure*feedError) + 3*b.bias/days/secondsPerDay
+}
+
+// wandering is the standard deviation that noise and wander together give a slope, in
+// kg/s; gain is how the wander of a straight line shows in it.
+func (b *balance) wandering(sd, days, gain float64) float64 {
+	return math.Hypot(sd, gain*b.wander*math.Sqrt(7.2/days)/secondsPerDay)
+}
+
+// holds reports that a slope shows without the last minutes too, which a bump may have
+// bent; level is that of the hinge, or 0.
+func (b *balance) holds(m, level int, slope float64) bool {
+	f, _ := b.series.hinge(m, level, bumpMinutes)
+	before, _, _, ok := b.judged(f, m)
+	return ok && before/slope > 0.5
 }
 
 // watch looks for a loss that no feed explains, for a feed that draws nothing, and
@@ -198,31 +240,31 @@ func (b *balance) watch(t float64, f *feed, limit float64, limited bool) {
 		if !f.known || m > b.series.now-b.unknown {
 			continue
 		}
-		test := func(slope, sd, false float64, gain, wander float64) {
-			if sign := -slope / (b.allowance(days, feedError, gain, wander) + false*sd); sign > strongest {
+		test := func(level int, slope, sd, false, gain, wander float64) {
+			allowed := b.allowance(days, feedError, gain)
+			sd = b.wandering(sd, days, wander)
+			if sign := -slope / (allowed + false*sd); sign > strongest && (sign < 1 || b.holds(m, level, slope)) {
 				strongest, size, window = sign, -slope, m
 			}
-			if slope-b.allowance(days, feedError, gain, wander) > lostFalse*sd {
-				lost = lost || slope > f.drawn()/2 && f.drawn() > 0
+			// The likelihood of a slope as great as the feed against none.
+			if u := f.drawn(); u > 0 && (slope-allowed-u/2)*u > lostFalse*lostFalse/2*sd*sd {
+				lost = lost || b.holds(m, level, slope)
 			}
 		}
-		test(slope, sd, lineFalse, 1, 1)
+		test(0, slope, sd, lineFalse, 1, 1)
 		if level := max(2*m, leastLevel); m+level <= sure && m+level <= b.series.now-b.unknown {
-			f, gain := b.series.hinge(m, level)
+			f, gain := b.series.hinge(m, level, 0)
 			if slope, sd, _, ok := b.judged(f, m); ok {
-				test(slope, sd, hingeFalse, gain, 1.3)
+				test(level, slope, sd, hingeFalse, gain, 1.3)
 			}
 		}
 	}
 	was, had := b.leak.raised, b.lost.raised
 	leak := strongest > 1
 	if b.leak.raised {
-		// Still there while a good part shows: the sign that raises it is the greatest
-		// by chance too.
-		slope, _, _, ok := b.line(max(hour, 2*b.leakWindow))
-		leak = ok && slope < -0.3*b.leakSize
+		leak = b.leaks(feedError)
 	} else if leak {
-		b.leakSize, b.leakWindow = size, window
+		b.leakSize, b.leakWindow, b.leakFrom = size, window, b.series.now-window
 	}
 	if b.lost.raised {
 		slope, _, _, ok := b.line(2 * quarter)
@@ -230,7 +272,7 @@ func (b *balance) watch(t float64, f *feed, limit float64, limited bool) {
 	}
 	// What is raised stays so while nothing can be seen.
 	if b.blind == 0 && f.known {
-		b.lost.see(lost, lostRuns, lostRuns, t)
+		b.lost.see(lost, lostRuns, lostCleared, t)
 		b.leak.see(leak && !b.lost.raised, leakRuns, clearRuns, t)
 	}
 	if b.blind == 0 && limited {
@@ -242,6 +284,16 @@ func (b *balance) watch(t float64, f *feed, limit float64, limited bool) {
 	if was != b.leak.raised && was || had != b.lost.raised {
 		b.since = b.series.now
 	}
+}
+
+// leaks reports that a leak which was raised still shows: by a good part of what has
+// been lost since it began, as far as that can be told. The window that raised it shows
+// it too great, since it is the one in which chance helped most.
+func (b *balance) leaks(feedError float64) bool {
+	whole, _, _, ok := b.line(b.series.now - b.leakFrom)
+	slope, sd, days, also := b.line(max(hour, 2*b.leakWindow))
+	sd = math.Hypot(b.wandering(sd, days, 1), 2.22*b.drift/secondsPerDay+feedError)
+	return ok && also && -slope > max(0.3*min(b.leakSize, -whole), sd)
 }
 
 // slowly compares the day with the day before, for a loss too slow for an hour,

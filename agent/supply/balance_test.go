@@ -3,6 +3,7 @@ package supply
 import (
 	"fmt"
 	"math"
+	"math/rand/v2"
 	"sort"
 	"testing"
 	"time"
@@ -130,11 +131,14 @@ func TestLossOfFeed(t *testing.T) {
 			t.Errorf("seed %d: cleared %.3g min after the feed was back", seed, cleared)
 		}
 	}
-	m := median(delays)
+	m := median(delays) // sorted from here on
+	most := delays[len(delays)*9/10]
 	row(t, "loss of feed 70-130 lb/d", "median delay", m, 16, 8, "min")
+	row(t, "loss of feed 70-130 lb/d", "p90 delay", most, 16, 12, "min")
 	row(t, "loss of feed 70-130 lb/d", "worst delay", worst, 0, 12, "min")
-	if m > 16 || worst > 24 {
-		t.Errorf("told after %.3g min, the worst after %.3g", m, worst)
+	// The weakest of the hundred is at the bound of what noise allows; none may be missed.
+	if most > 16 || worst > 60 {
+		t.Errorf("nine of ten were told after %.3g min, expected 16; the last after %.3g", most, worst)
 	}
 }
 
@@ -186,9 +190,16 @@ func TestFalseAlarms(t *testing.T) {
 		{"quiet", func(g *rig) {}},
 		{"bumps and outliers", func(g *rig) {
 			g.outliers = 0.002
+			// Every 8 h one of up to 90 s, every second one as small as the gate may miss.
+			r := rand.New(rand.NewPCG(g.seed, 8))
+			bumps := make([]struct{ at, long, high float64 }, 3*60)
+			for i := range bumps {
+				bumps[i].at, bumps[i].long = (float64(i)+0.5*r.Float64())/3, 90*r.Float64()/86400
+				bumps[i].high = [2]float64{600, 12}[i%2] * (r.Float64() - 0.5)
+			}
 			g.disturb = func(_ int, d float64) float64 {
-				if p := d*3 - math.Floor(d*3); p < 60.0/86400*3 {
-					return 250 * math.Sin(math.Floor(d*3))
+				if b := bumps[int(d*3)]; d >= b.at && d < b.at+b.long {
+					return b.high
 				}
 				return 0
 			}
@@ -204,54 +215,56 @@ func TestFalseAlarms(t *testing.T) {
 			g.feedOut = func(d float64) bool { return d-math.Floor(d) > 0.6 && d-math.Floor(d) < 0.7 && int(d)%4 == 3 }
 		}},
 	} {
-		kinds := map[EventKind]int{}
-		leaks, lost := 0, 0
-		for seed := range n {
-			g := tonRig()
-			g.seed, g.feedKnown, g.every, g.drift, g.wander, g.feedError, g.trust = uint64(seed), true, 10*time.Second, 1, 0.1, 0.005, 0.005
-			if !full() {
-				g.every = 20 * time.Second
-			}
-			g.net = 60 * 200
-			g.rate = func(d float64) float64 { return 200 * (1 + math.Sin(2*math.Pi*d)/3) }
-			g.settings = func(s *BankSettings) {
-				s.Kinds = []Kind{kind("tank", 20000, 4000, 80, 28, 36)}
-				for i := range s.Containers {
-					s.Containers[i].Kind = "tank"
+		t.Run(tc.name, func(t *testing.T) {
+			kinds := map[EventKind]int{}
+			leaks, lost := 0, 0
+			for seed := range n {
+				g := tonRig()
+				g.seed, g.feedKnown, g.every, g.drift, g.wander, g.feedError, g.trust = uint64(seed), true, 10*time.Second, 1, 0.1, 0.005, 0.005
+				if !full() {
+					g.every = 20 * time.Second
 				}
-			}
-			tc.change(&g)
-			leak, starved := false, false
-			g.run(time.Duration(days*24)*time.Hour, func(tr truth, r BankResult) {
-				for _, e := range r.Events {
-					kinds[e.Kind]++
-					switch e.Kind {
-					case Bump, DroppedOut, Recovered, Switchover:
-					default:
-						t.Logf("%s, seed %d, day %.4f: %+v", tc.name, seed, tr.days, e)
+				g.net = 60 * 200
+				g.rate = func(d float64) float64 { return 200 * (1 + math.Sin(2*math.Pi*d)/3) }
+				g.settings = func(s *BankSettings) {
+					s.Kinds = []Kind{kind("tank", 20000, 4000, 80, 28, 36)}
+					for i := range s.Containers {
+						s.Containers[i].Kind = "tank"
 					}
 				}
-				if now := !r.Balance.Leak.IsZero(); now != leak {
-					if leak = now; now {
-						leaks++
-						t.Logf("%s, seed %d, day %.4f: leak, slow %v", tc.name, seed, tr.days, tr.bank.balance.slow)
+				tc.change(&g)
+				leak, starved := false, false
+				g.run(time.Duration(days*24)*time.Hour, func(tr truth, r BankResult) {
+					for _, e := range r.Events {
+						kinds[e.Kind]++
+						switch e.Kind {
+						case Bump, DroppedOut, Recovered, Switchover:
+						default:
+							t.Logf("%s, seed %d, day %.4f: %+v", tc.name, seed, tr.days, e)
+						}
 					}
-				}
-				if now := !r.Balance.FeedLost.IsZero(); now != starved {
-					if starved = now; now {
-						lost++
-						t.Logf("%s, seed %d, day %.4f: feed lost", tc.name, seed, tr.days)
+					if now := !r.Balance.Leak.IsZero(); now != leak {
+						if leak = now; now {
+							leaks++
+							t.Logf("%s, seed %d, day %.4f: leak, slow %v", tc.name, seed, tr.days, tr.bank.balance.slow)
+						}
 					}
-				}
-			})
-		}
-		years := float64(n) * days / 365
-		for name, count := range map[string]int{"leak": leaks, "loss of feed": lost, "step": kinds[Step] + kinds[Relearnt], "change-over": kinds[Changed] + kinds[Removed], "stuck": kinds[Stuck]} {
-			row(t, tc.name, "false "+name, float64(count)/years, 1, 0, fmt.Sprintf("a year, %.2g years", years))
-			if float64(count) > max(1, years) {
-				t.Errorf("%s: %d false alarms of %s in %.2g years", tc.name, count, name, years)
+					if now := !r.Balance.FeedLost.IsZero(); now != starved {
+						if starved = now; now {
+							lost++
+							t.Logf("%s, seed %d, day %.4f: feed lost", tc.name, seed, tr.days)
+						}
+					}
+				})
 			}
-		}
+			years := float64(n) * days / 365
+			for name, count := range map[string]int{"leak": leaks, "loss of feed": lost, "step": kinds[Step] + kinds[Relearnt], "change-over": kinds[Changed] + kinds[Removed], "stuck": kinds[Stuck]} {
+				row(t, tc.name, "false "+name, float64(count)/years, 1, 0, fmt.Sprintf("a year, %.2g years", years))
+				if float64(count) > max(1, years) {
+					t.Errorf("%s: %d false alarms of %s in %.2g years", tc.name, count, name, years)
+				}
+			}
+		})
 	}
 }
 

@@ -107,6 +107,7 @@ type Bank struct {
 	minute     int // ended so far
 	feed       feed
 	duty       duty
+	grouped    bool // there are several groups
 	balance    balance
 	books      Balance // of the last minute
 	profile    profile
@@ -145,6 +146,7 @@ func NewBank(s BankSettings) *Bank {
 		count := float64(max(1, c.Count))
 		b.containers[i] = container{ContainerSettings: c, source: k.on(s.Header), count: count, hour: learning(), drawn: c.Group == s.Containers[0].Group}
 		b.containers[i].scale.set(c, k, count, i, &b.events)
+		b.grouped = b.grouped || c.Group != s.Containers[0].Group
 	}
 	b.rates = rates{learning(), learning(), learning()}
 	b.books = b.balance.result(&b.feed, b.origin)
@@ -189,6 +191,7 @@ func (b *Bank) Step(now time.Time, in Inputs) BankResult {
 	for i := range b.containers {
 		c := &b.containers[i]
 		content, q := c.weigh(b.origin, in.Weights[i])
+		c.scale.miss(t)
 		b.results[i] = ContainerResult{Net: exact(content, q), Rate: c.hour.value(q), Drawn: c.drawn, Off: c.scale.off, Stuck: c.scale.still.stuck, TareWrong: c.tareWrong(content, in.Weights[i])}
 		if c.scale.off && in.Weights[i].Checked().Quality.Usable() {
 			absent++

@@ -46,7 +46,7 @@ func (b *Bank) foresee(t float64) {
 		return
 	}
 	extra := 0.0
-	if slope, sd, days, ok := b.balance.line(recentHours * 60); b.feed.known && ok && -slope > b.balance.allowance(days, b.feed.drawn()*b.balance.mistrust(&b.feed), 1, 1)+lineFalse*sd {
+	if slope, sd, days, ok := b.balance.line(recentHours * 60); b.feed.known && ok && -slope > b.balance.allowance(days, b.feed.drawn()*b.balance.mistrust(&b.feed), 1)+lineFalse*b.balance.wandering(sd, days, 1) {
 		extra = -slope
 	}
 	b.profile.foresee(at, b.perFlow, extra)

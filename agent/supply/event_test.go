@@ -100,7 +100,6 @@ func TestEvents(t *testing.T) {
 			}
 		}, "", 0, 1e9},
 	} {
-		var stuckDelay, n float64
 		for seed := range seeds(4, 30) {
 			g := tonRig()
 			g.every = 10 * time.Second
@@ -113,10 +112,6 @@ func TestEvents(t *testing.T) {
 				for _, e := range r.Events {
 					events = append(events, e)
 					last = tr.days
-					if e.Kind == Stuck {
-						stuckDelay += (tr.days - at) * 1440
-						n++
-					}
 				}
 				if r.Rate.Quality.Usable() && tr.days > 0.06 {
 					worst = max(worst, math.Abs(shown("lb/d", r.Rate.Value)-200))
@@ -135,11 +130,60 @@ func TestEvents(t *testing.T) {
 				t.Errorf("%s, seed %d: the hourly rate was off by %.3g lb/d, expected at most %g", tc.name, seed, worst, tc.worst)
 			}
 		}
-		if n > 0 {
-			row(t, "stuck scale", "mean delay", stuckDelay/n, 12, 0, "min")
-			if stuckDelay/n > 12 {
-				t.Errorf("a stuck scale was told after %.3g min", stuckDelay/n)
+	}
+}
+
+// A display that stands still, or says nothing, is told in time and found live again.
+func TestStuckAndSilent(t *testing.T) {
+	cylinder := cylinderRig()
+	cylinder.every = 10 * time.Second
+	for _, tc := range []struct {
+		name   string
+		g      rig
+		known  bool
+		silent bool
+		target float64 // min
+	}{
+		{"stuck scale, ton", tonRig(), false, false, 12},
+		{"stuck scale, ton, feed known", tonRig(), true, false, 12},
+		{"stuck scale, cylinder", cylinder, false, false, 12},
+		{"stuck scale, cylinder, feed known", cylinder, true, false, 12},
+		{"drop-out, ton", tonRig(), false, true, 5},
+	} {
+		var worst, mean float64
+		n := seeds(8, 100)
+		for seed := range n {
+			g := tc.g
+			g.seed, g.feedKnown, g.drift, g.wander = uint64(seed), tc.known, 1*g.division, 0.1
+			at := 0.3 + 0.1*float64(seed)/float64(n)
+			end := at + 2.0/24
+			stands := func(d float64) bool { return d >= at && d < end }
+			want := "stuck recovered"
+			if tc.silent {
+				want = "dropped-out recovered"
+				g.silent = func(_ int, d float64) bool { return stands(d) }
+			} else {
+				g.frozen = stands
 			}
+			var events told
+			delay := 1e9
+			g.run(14*time.Hour, func(tr truth, r BankResult) {
+				for _, e := range r.Events {
+					if len(events) == 0 {
+						delay = (tr.days - at) * 1440
+					}
+					events = append(events, e)
+				}
+			})
+			if got := events.kinds(); got != want {
+				t.Errorf("%s, seed %d: told %q, expected %q", tc.name, seed, got, want)
+			}
+			worst, mean = max(worst, delay), mean+delay/float64(n)
+		}
+		row(t, tc.name, "mean delay", mean, tc.target, 0, "min")
+		row(t, tc.name, "worst delay", worst, tc.target, 0, "min")
+		if worst > tc.target+1e-6 {
+			t.Errorf("%s: told after %.3g min, expected %g", tc.name, worst, tc.target)
 		}
 	}
 }
@@ -286,5 +330,59 @@ func TestSwitchover(t *testing.T) {
 		if worst > 15 {
 			t.Errorf("a switchover was told after %.3g min", worst)
 		}
+	}
+}
+
+// Containers that are drawn together share the draw unevenly by chance: that is no
+// switchover. When the group goes off duty it is one, told in time.
+func TestContainersDrawnTogether(t *testing.T) {
+	var worst float64
+	for seed := range seeds(6, 50) {
+		for _, groups := range []bool{false, true} {
+			g := tonRig()
+			g.every, g.seed, g.feedKnown, g.drift, g.wander, g.containers = 10*time.Second, uint64(seed), seed%2 == 0, 1, 0.1, 2
+			at, length := 100.0, 96*time.Hour
+			if groups {
+				// Two are drawn together where one cannot hold the rate.
+				g.containers, g.constant, at, length = 4, 400, 0.5+0.1*float64(seed%7), 30*time.Hour
+				g.settings = func(s *BankSettings) {
+					for i := range s.Containers {
+						s.Containers[i].Group = [2]string{"left", "right"}[i/2]
+					}
+				}
+			}
+			turn := 0
+			g.drawn = func(d float64) int {
+				turn++
+				if d >= at {
+					return 2 + turn%2
+				}
+				return turn % 2
+			}
+			told, flips, was := 0, 0, [4]bool{}
+			g.run(length, func(tr truth, r BankResult) {
+				for _, e := range r.Events {
+					if told++; e.Kind != Switchover || tr.days < at {
+						t.Errorf("seed %d, groups %v: %+v", seed, groups, e)
+					}
+					worst = max(worst, (tr.days-at)*1440)
+				}
+				var now [4]bool
+				for i, c := range r.Containers {
+					now[i] = c.Drawn
+				}
+				if now != was {
+					was = now
+					flips++
+				}
+			})
+			if groups && (told != 1 || was != [4]bool{false, false, true, true}) || !groups && flips != 1 {
+				t.Errorf("seed %d, groups %v: %d switchovers, %d changes, drawn %v", seed, groups, told, flips, was)
+			}
+		}
+	}
+	row(t, "switchover of a group of two", "worst delay", worst, 15, 8, "min")
+	if worst > 15 {
+		t.Errorf("a switchover of a group of two was told after %.3g min", worst)
 	}
 }

@@ -270,7 +270,8 @@ func (p *profile) until(at time.Time, amount float64) float64 {
 
 // lasts is how long an amount lasts with its 90 % interval, in seconds. The demand
 // of the coming days is what is least known: their levels are alike, so that a week
-// tells as much as two days of their own. sd is that of the amount, in kg.
+// tells as much as two days of their own. What the last day has told of the level
+// fades. sd is that of the amount, in kg.
 func (p *profile) lasts(at time.Time, amount, sd float64) (value, low, high float64) {
 	value = p.until(at, amount)
 	x := value / secondsPerDay
@@ -278,7 +279,9 @@ func (p *profile) lasts(at time.Time, amount, sd float64) (value, low, high floa
 		return 0, 0, 0
 	}
 	perDay := amount / x
-	v := sd*sd + square(p.scatter*perDay)*(2*dayMemory*dayMemory*(x/dayMemory-1+math.Exp(-x/dayMemory))+x*x/2) + square(hourScatter*perDay/24)*24*x
+	alike := math.Exp(-x / dayMemory)
+	days := 2*dayMemory*dayMemory*(x/dayMemory-1+alike)*(1-levelWeight*levelWeight*alike) + x*x/2*square(1-levelWeight*alike)
+	v := sd*sd + square(p.scatter*perDay)*days + square(hourScatter*perDay/24)*24*x
 	half := emptyQuantile * math.Sqrt(v)
 	return value, p.until(at, amount-half), p.until(at, amount+half)
 }

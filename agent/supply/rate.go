@@ -84,11 +84,18 @@ func (s *scale) day() estimate {
 	}
 	const late = dayEdge / 2.0 / dayMinutes
 	now := s.series.line(hour)
-	tt, tz, _ := s.series.since(dayMinutes+dayEdge, dayMinutes-dayEdge).centred()
+	if s.series.length() < dayMinutes+hour {
+		e.sd = math.Hypot(e.sd, late*0.1*e.rate)
+		return e
+	}
+	tt, tz, _ := s.series.since(dayMinutes+hour, dayMinutes).centred()
 	if now.tt > 0 && tt > 0 {
 		e.rate += (tz/tt - now.slope) / 60 * late
-		noise := s.noise.variance()*(1/tt+1/now.tt)/3600 + 14.4*square(s.wander)*dayMinutes/hour/square(secondsPerDay)
-		e.sd = math.Hypot(e.sd, late*math.Sqrt(noise))
+		// The slope errs with the half hour that it contains: 4.25 times the variance of
+		// an hour's mean in all instead of 2 (own computation).
+		_, _, n1, n2 := s.series.day()
+		variance := 1.125*s.noise.variance()*(1/n1+1/n2) + 3*14.4*square(late*s.wander)*dayMinutes/hour
+		e.sd = math.Hypot(e.sd, math.Sqrt(variance)/secondsPerDay)
 	}
 	return e
 }

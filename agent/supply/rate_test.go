@@ -32,6 +32,7 @@ func TestRateStudy(t *testing.T) {
 		{"ton D 2 w .2", tonRig(), func(g *rig) { g.drift, g.wander = 2, 0.2 }, 17.4, 6.0, 0, [3]float64{15.8, 5.4, 0.28}, 0.87, 0.93, 3},
 		{"ton D 2 w .2, 24 h", tonRig(), func(g *rig) { g.drift, g.wander = 2, 0.2 }, 17.4, 6.0, 0.40, [3]float64{15.8, 5.4, 0.28}, 0.87, 0.93, 3},
 		{"ton, demand factor 2, feed known", tonRig(), func(g *rig) { g.rate, g.feedKnown = pattern, true }, 15.6, 1.96, 0.10, [3]float64{14.2, 1.79, 0.015}, 0.87, 0.93, 3},
+		{"ton, demand factor 2, no feed signal", tonRig(), func(g *rig) { g.rate = pattern }, 0, 0, 0.10, [3]float64{0, 0, 0.015}, 0.87, 0.93, 3},
 		{"cylinder without dither", quiet, nil, 4.3, 0.44, 0, [3]float64{2.7, 0.335, 0}, 0.87, 1, 1},
 		{"ton, noise learnt", tonRig(), func(g *rig) {
 			g.known = false

@@ -13,6 +13,7 @@ const (
 	longGap      = 120.0 // s after which what was drawn meanwhile is not foreseen
 	droppedOut   = 300.0 // s without a reading
 	lively       = 0.35  // of a division is a noise that shows wherever the weight stands
+	dueShare     = 0.5   // of a division that should have gone under a lively display that stops
 	bumpAfter    = 10.0  // s off the line, over three readings
 	// A container is another one when the weight differs by this share of what it
 	// can hold (own choice).
@@ -56,7 +57,7 @@ type scale struct {
 	astray                  int     // readings off the line in a row
 	astraySince             float64 // s
 	minute                  sums    // since the gate was last moved on
-	taken                   int     // readings since the gate was anchored
+	anchored                float64 // s; when the gate was begun anew
 	swapTold                bool
 	events                  *[]Event
 	index                   int
@@ -73,6 +74,7 @@ type gate struct {
 type still struct {
 	since   float64 // s; the first reading of the run
 	n       int
+	gate    gate    // as it was then: a display that stands still must not teach it
 	implied float64 // kg that should have gone since
 	stuck   bool
 }
@@ -139,6 +141,7 @@ func (s *scale) begin(t, w float64) {
 	s.off = w < s.removed
 	s.before = w
 	s.anchor(t, w+s.used)
+	s.still.gate = s.gate
 	if !s.off {
 		s.take(t, w+s.used)
 	}
@@ -148,7 +151,7 @@ func (s *scale) begin(t, w float64) {
 func (s *scale) anchor(t, z float64) {
 	v := s.noise.variance()
 	s.gate = gate{at: t, level: z, p11: 100 * v, p22: square(float64(poundsPerDay(500)))}
-	s.aside, s.astray, s.minute, s.taken = candidates{}, 0, sums{}, 0
+	s.aside, s.astray, s.minute, s.anchored = candidates{}, 0, sums{}, t
 }
 
 // carry counts what the feed takes up to a time.
@@ -210,22 +213,27 @@ func (s *scale) judge(t, w, gap float64) {
 		}
 		return
 	}
-	if s.taken < stepReadings {
+	c := s.aside
+	if s.astraySince-s.anchored < lockedOut && math.Abs(z-expected) < changedShare*s.capacity {
 		s.anchor(t, z) // the first ones were wrong
 		s.series.begin()
 		return
 	}
-	c := s.aside
 	tt, tz, _ := c.centred()
 	mean := c.z / c.n
-	if slope := tz / tt; math.Abs(slope-s.gate.slope) > 5*math.Sqrt(sigma*sigma/tt+s.gate.p22) {
+	expected = s.gate.level + s.gate.slope*(c.since+c.t/c.n-s.gate.at)
+	more := tz/tt - s.gate.slope
+	sure := 5.0
+	if math.Abs(mean-expected-more*c.t/c.n) < 2*width {
+		sure = 3 // it leaves the line where a draw would
+	}
+	if slope := tz / tt; math.Abs(more) > sure*math.Sqrt(sigma*sigma/tt+s.gate.p22) {
 		// No level but a slope: a draw, not a jump.
 		s.series.begin()
 		s.anchor(t, z)
 		s.gate.slope = slope
 		return
 	}
-	expected = s.gate.level + s.gate.slope*(c.since+c.t/c.n-s.gate.at)
 	s.jump(t, expected, mean)
 }
 
@@ -307,7 +315,6 @@ func (c *candidates) settled(t, z, used, width float64) bool {
 
 // take puts a reading into its minute.
 func (s *scale) take(t, z float64) {
-	s.taken++
 	s.series.gather(1, t/60, z)
 	s.minute.add(t-s.gate.at, z-s.gate.level)
 }
@@ -324,7 +331,7 @@ func (s *scale) watch(t, w float64) {
 			s.last = r.since // the time stuck is a gap
 			s.gate.p22 += square(s.feed)
 		}
-		*r = still{since: t, n: 1}
+		*r = still{since: t, n: 1, gate: s.gate}
 		return
 	}
 	if r.n++; float64(r.n)*s.noise.change < 10 {
@@ -333,24 +340,28 @@ func (s *scale) watch(t, w float64) {
 	if s.off || r.stuck {
 		return
 	}
-	r.implied += (s.feed - s.gate.slope) * (t - s.last)
+	r.implied += (s.feed - r.gate.slope) * (t - s.last)
 	// Without a feed signal a quiet display that stops looks like a draw that stops.
 	due := s.feed > 0 && r.implied > 3*q+6*sigma && r.n > 3
 	quiet := s.feed == 0 && sigma < lively*q
-	if due || !quiet && float64(r.n)*s.noise.change > 30 && r.implied > max(q, sigma) {
+	if due || !quiet && float64(r.n)*s.noise.change > 30 && r.implied > dueShare*max(q, sigma) {
 		r.stuck = true
 		s.tell(Stuck, r.since, w+r.implied, w)
 		s.series.forget(int(r.since / 60))
-		s.minute = sums{}
+		s.minute, s.gate = sums{}, r.gate
+	}
+}
+
+// miss tells when no reading has come for too long.
+func (s *scale) miss(t float64) {
+	if s.began && !s.out && t-s.last >= max(droppedOut, 5*s.interval) {
+		s.out = true
+		s.tell(DroppedOut, s.last, s.previous, s.previous)
 	}
 }
 
 // tick ends a minute t seconds after the origin.
 func (s *scale) tick(t float64) {
-	if s.began && !s.out && t-s.last >= max(droppedOut, 5*s.interval) {
-		s.out = true
-		s.tell(DroppedOut, s.last, s.previous, s.previous)
-	}
 	s.carry(t)
 	s.series.close(s.used)
 	if s.series.now%60 == 1 {
@@ -374,13 +385,13 @@ func (s *scale) wandering() float64 {
 func (g *gate) ahead(dt float64) float64 { return g.p11 + dt*(2*g.p12+dt*g.p22) }
 
 // update is one step of a Kalman filter with the mean of a minute, dt seconds on
-// and d kg from the level. A minute far from what was foreseen opens the slope, if it may.
+// and d kg from the level. A minute far from what was foreseen opens both, if it may.
 func (g *gate) update(dt, d, variance, q float64, may bool) {
 	p11, p12, p22 := g.ahead(dt)+q*dt*dt*dt/3, g.p12+dt*g.p22+q*dt*dt/2, g.p22+q*dt
 	innovation := d - g.slope*dt
 	if may && innovation*innovation > 16*(p11+variance) {
-		extra := square(innovation / dt)
-		p11, p12, p22 = p11+dt*dt*extra, p12+dt*extra, p22+extra
+		// A jump or a slope: the next minute tells.
+		p11, p22 = p11+square(innovation), p22+square(innovation/dt)
 	}
 	k1, k2 := p11/(p11+variance), p12/(p11+variance)
 	g.at += dt

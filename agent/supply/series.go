@@ -5,8 +5,8 @@ import "math"
 const (
 	dayMinutes = 24 * 60
 	dayEdge    = 30 // minutes whose means a day is measured between
-	// ringMinutes is a day with the edge before it, and room for both ends.
-	ringMinutes = dayMinutes + dayEdge + 2
+	// ringMinutes is a day with an hour before it, and room for both ends.
+	ringMinutes = dayMinutes + hour + 2
 	rebaseEvery = 64 // minutes; keeps the sums small where they are used
 	maxBreaks   = 4
 )
@@ -160,10 +160,10 @@ func (s *series) line(window int) fit {
 func (s *series) begin() { s.begun = s.now }
 
 // hinge fits a level that begins to slope m minutes ago, after a level of some
-// minutes. gain is what a constant slope shows as.
-func (s *series) hinge(m, level int) (f fit, gain float64) {
+// minutes, without the last ones. gain is what a constant slope shows as.
+func (s *series) hinge(m, level, without int) (f fit, gain float64) {
 	knee := float64(s.now-m) - s.t0
-	after, before := s.since(m, 0).from(knee, 0), s.since(m+level, m).from(knee, 0)
+	after, before := s.since(m, without).from(knee, 0), s.since(m+level, m).from(knee, 0)
 	n := after.n + before.n
 	if n == 0 {
 		return fit{}, 0

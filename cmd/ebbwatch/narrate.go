@@ -56,11 +56,13 @@ func (n *narrator) alarm(t *alarms.Transition) {
 	switch t.Cause {
 	case alarms.Raised:
 		fmt.Fprintf(n.out, "%sALARM, %s: %s (%s)\n", when, a.Priority, a.What, a.Alarm)
-		if len(a.FirstAction) > 0 {
-			fmt.Fprintf(n.out, "%sdo first: %s\n", margin, a.FirstAction[0])
+		for _, action := range a.FirstAction[:min(2, len(a.FirstAction))] {
+			fmt.Fprintf(n.out, "%sdo first: %s\n", margin, action)
 		}
 	case alarms.Acked:
 		fmt.Fprintf(n.out, "%s%s acknowledged %s\n", when, a.AcknowledgedBy, a.Alarm)
+	case alarms.OrderRefused:
+		fmt.Fprintf(n.out, "%s%s was refused to %s %s: %s\n", when, t.Order.By, t.Order.Verb, a.Alarm, t.Order.Why)
 	default:
 		fmt.Fprintf(n.out, "%s%s: %s (%s)\n", when, t.Cause, a.What, a.Alarm)
 	}

@@ -25,7 +25,6 @@ const presentEvery = 10 * time.Minute
 
 // keeper makes the record of a running watch and hands it to the archive.
 type keeper struct {
-	core    *plant.Plant
 	record  *record.Recorder
 	archive *archive.Archive
 	items   map[string]units.Unit // those that may be corrected
@@ -49,7 +48,7 @@ func recordDir(site *config.Site) string { return filepath.Join(site.StateDir, "
 
 // recordSettings tell what the record of a site is made of.
 func recordSettings(site *config.Site, s plant.Settings, core *plant.Plant) record.Settings {
-	out := record.Settings{Zone: site.TimeZone, Figures: core.Figures(), Segments: s.Segments, Trains: s.Trains, EntryPoints: s.EntryPoints, Detectors: s.Detectors}
+	out := record.Settings{Zone: site.TimeZone, Figures: core.Figures(), Segments: s.Segments, Trains: s.Trains, EntryPoints: s.EntryPoints, Detectors: s.Detectors, Days: core.Days}
 	for _, r := range site.Residuals {
 		if r.Rule == "" {
 			out.Residuals = append(out.Residuals, r.Point)
@@ -65,7 +64,7 @@ func keepRecord(site *config.Site, s plant.Settings, core *plant.Plant, log *slo
 	if err != nil {
 		return nil, badInput{err}
 	}
-	k := &keeper{core: core, record: r, archive: archive.New(recordDir(site)), items: map[string]units.Unit{}, zone: site.TimeZone, log: log}
+	k := &keeper{record: r, archive: archive.New(recordDir(site)), items: map[string]units.Unit{}, zone: site.TimeZone, log: log}
 	for _, it := range r.Items() {
 		k.items[it.Name] = units.MustParse(it.Unit)
 	}
@@ -86,8 +85,7 @@ func keepRecord(site *config.Site, s plant.Settings, core *plant.Plant, log *slo
 // does not wait for the disk.
 func (k *keeper) step(s *agent.Snapshot, ts []alarms.Transition) {
 	k.last = s
-	days, finished := k.core.Days()
-	entries := k.record.Step(record.Step{Time: s.Time, Figures: s.Figures, Transitions: ts, Performance: s.Performance, Days: days, Finished: finished})
+	entries := k.record.Step(record.Step{Time: s.Time, Figures: s.Figures, Transitions: ts, Performance: s.Performance})
 	said := len(entries) > 0
 	for i := range ts {
 		said = said || ts[i].Order != nil || ts[i].Annunciate

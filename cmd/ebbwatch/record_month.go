@@ -39,15 +39,16 @@ var monthTables = []struct {
 		{"RATIO", record.Simultaneous + record.DayRatio}, {"RATIO BY EXTREMES", record.Extremes + record.DayRatio}, {"LOWEST RATIO", record.LowestRatio},
 	}},
 	{plant.PointKind, "Lowest residual of each day, at %s", []column{{"LOWEST mg/L", "lowest"}}},
-	{plant.BankKind, "Chlorine of bank %s", bankColumns},
+	{plant.BankKind, "Chlorine of bank %s", []column{
+		{"USED", record.Used}, {"FED", record.FedByFeed}, {"UNACCOUNTED", record.UnaccountedFor}, {"WATER", record.Water}, {"DOSE mg/L", record.DoseOfDay},
+		{"CHANGED", record.ContainersChanged}, {"LOWEST NET", record.LowestWeight},
+	}},
 	{plant.RoomKind, "Air of %s", []column{{"HIGHEST GAS ppm", record.HighestGas}, {"TRIPS", record.Trips}, {"SECOND LEVEL", record.SecondTrips}}},
 	{record.AlarmsKind, "Calls for people by priority, and the health of the alarm system over 30 days, of the %s", []column{
 		{"CRITICAL", plant.Quantity(alarms.Critical)}, {"HIGH", plant.Quantity(alarms.High)}, {"MEDIUM", plant.Quantity(alarms.Medium)}, {"LOW", plant.Quantity(alarms.Low)},
 		{"PER HOUR", "per-hour"}, {"PEAK 10 MIN", "peak-10min"}, {"FLOOD", "time-in-flood"}, {"STALE", "stale"}, {"CHATTERING", "chattering"},
 	}},
 }
-
-var bankColumns []column
 
 // month lays out what a State's form asks.
 func (v *viewer) month(m record.Month) sheet {
@@ -129,9 +130,15 @@ func owners(days []record.Entered, kind plant.Kind) []string {
 // known for. A column in a unit of the site names it in its head.
 func (v *viewer) monthTable(days []record.Entered, title string, kind plant.Kind, owner string, columns []column) table {
 	t := table{Title: title, Head: []string{"DAY"}}
+	var there []column // a bank without a feed signal has no such columns
 	for _, c := range columns {
+		i, found := find(days, plant.Name(kind, owner, c.quantity))
+		if !found {
+			continue
+		}
+		there = append(there, c)
 		head := c.head
-		if i, found := find(days, plant.Name(kind, owner, c.quantity)); found && !strings.HasSuffix(head, unit(i.Unit)) && unit(i.Unit) != "pH" {
+		if !strings.HasSuffix(head, unit(i.Unit)) && unit(i.Unit) != "pH" {
 			head += " " + unit(i.Unit)
 		}
 		t.Head = append(t.Head, strings.TrimSpace(head))
@@ -143,7 +150,7 @@ func (v *viewer) monthTable(days []record.Entered, title string, kind plant.Kind
 		if d.Present {
 			row[0] += " so far"
 		}
-		for _, c := range columns {
+		for _, c := range there {
 			it, by := d.Holds(plant.Name(kind, owner, c.quantity))
 			row = append(row, amount(it, by != nil))
 			if it != nil {

@@ -2,9 +2,11 @@ package main
 
 import (
 	"bytes"
+	"context"
 	"encoding/csv"
 	"encoding/json"
 	"fmt"
+	"io"
 	"log/slog"
 	"os"
 	"os/exec"
@@ -291,6 +293,33 @@ func TestRecordCorrected(t *testing.T) {
 	}
 	if n := strings.Count(recordOf(t, site, asking{month: "2026-03", format: "json", now: now}), `"why":`); n != 4 {
 		t.Errorf("%d corrections of the month, expected 4", n)
+	}
+}
+
+// The command reads beside a daemon that runs, and after it has stopped.
+func TestRecordBesideTheDaemon(t *testing.T) {
+	path := siteFile(t, nil)
+	site, err := config.Load(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	ctx, cancel := context.WithCancel(t.Context())
+	defer cancel()
+	done, errs := make(chan int, 1), &lockedBuffer{}
+	go func() { done <- run(ctx, []string{"run", "--site", path}, io.Discard, errs) }()
+	eventually(t, "the present day is on disk", func() bool {
+		_, err := os.Stat(filepath.Join(recordDir(site), "present"))
+		return err == nil
+	})
+	for _, state := range []string{"runs", "has stopped"} {
+		code, out, stderr := runCommand(t, "record", "--site", path)
+		if code != 0 || stderr != "" || !strings.Contains(out, "residual  lowest  not known") {
+			t.Errorf("while the daemon %s record ended %d: %s%s", state, code, out, stderr)
+		}
+		cancel()
+		if state == "runs" && <-done != 0 {
+			t.Errorf("the daemon: %s", errs)
+		}
 	}
 }
 
