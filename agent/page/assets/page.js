@@ -229,6 +229,8 @@ function flag(row, into, find) {
 }
 
 const limitsOf = (names) => model.layout.limits.filter((l) => names.includes(l.figure)).map((l) => model.alarms.get(l.alarm));
+// alarmsOf are those that an owner gives its name.
+const alarmsOf = (owner) => [...model.alarms.values()].filter((a) => a.alarm.startsWith(owner + '-'));
 const share = (f, of) => (f && f.value !== null ? f.value / of : null);
 
 // owners are those that have figures of a kind.
@@ -336,16 +338,13 @@ function bank(b) {
     }
   });
   const containers = b.containers.map((c) => {
-    const net = () => {
-      const f = model.figures.get(c.weight);
-      return f && f.value !== null && c.tare !== null ? { ...f, value: f.value - c.tare, quantity: 'net-weight' } : f;
-    };
+    const net = () => figure('container', c.container, 'net-weight');
     return h('span', { class: 'container' }, field(net, c.container),
       drawn(() => [share(net(), c.full), { dead: c.full ? c.heel / c.full : 0 }]));
   });
   const row = h('tr');
   const name = h('th', { scope: 'row' }, h('span', { class: 'name' }, b.bank), h('span', { class: 'note' }, b.place));
-  flag(row, name, () => limitsOf(['time-to-empty', 'withdrawal-ratio'].map((q) => `bank.${b.bank}.${q}`)));
+  flag(row, name, () => alarmsOf(b.bank));
   const rate = h('span', { class: 'value' }), range = h('span', { class: 'note' });
   rows.push(() => {
     const r = of('withdrawal-rate'), l = of('withdrawal-limit');
@@ -355,14 +354,16 @@ function bank(b) {
     set(range, given.why || limit.why || (r && r.low !== null && !still ? `likely between ${words.number(Math.max(0, r.low), r.quantity)} and ${words.number(r.high, r.quantity)}` : ''));
   });
   row.append(name,
-    h('td', { 'data-head': 'Empty at about' }, empty, when),
+    h('td', { 'data-head': 'Empty at about' }, empty, when,
+      period(() => (of('stock')?.value > 0 ? of('time-to-empty-stock') : undefined), 'with what is in store, after'),
+      period(() => of('time-to-order'), 'order within', 'ORDER OVERDUE')),
     h('td', { 'data-head': 'Chlorine left' }, field(() => of('net-weight')), ...containers),
     h('td', { 'data-head': 'Drawn, of what it can give' }, rate, range,
       drawn(() => {
         const f = of('withdrawal-ratio');
         return [share(f, 1.25), { low: f?.low == null ? null : f.low / 1.25, high: f?.high == null ? null : f.high / 1.25, limit: 0.8 }];
       }),
-      more('bank', b.bank, ['net-weight', 'withdrawal-rate', 'withdrawal-limit', 'withdrawal-ratio', 'time-to-empty']) || ''));
+      more('bank', b.bank, ['time-to-empty-stock', 'time-to-order', 'net-weight', 'withdrawal-rate', 'withdrawal-limit', 'withdrawal-ratio', 'time-to-empty']) || ''));
   return row;
 }
 
@@ -441,7 +442,7 @@ function room(r) {
 function detector(d) {
   const of = (q) => figure('detector', d, q);
   const row = h('tr'), name = h('th', { scope: 'row' }, h('span', { class: 'name' }, d));
-  flag(row, name, () => limitsOf([`detector.${d}.concentration`]).concat(model.alarms.get(d + '-unavailable')));
+  flag(row, name, () => alarmsOf(d));
   const level = h('span', { class: 'note' }), health = h('span', { class: 'state' }), tests = h('span', { class: 'state' });
   rows.push(() => {
     const l = of('level'), u = of('unavailable'), due = of('service-overdue');

@@ -15,7 +15,7 @@ export function unit(u) {
 const decimals = {
   'net-weight': 0, 'withdrawal-rate': 0, 'withdrawal-limit': 0, 'withdrawal-ratio': 2, concentration: 2,
   'inactivation-ratio': 2, 'giardia-log': 2, 'virus-log': 1, t10: 0, ct: 1, 'ct-required-giardia': 1, 'ct-required-virus': 1,
-  'time-to-empty': 1, pace: 2, 'ratio-ahead': 2, 'ratio-ahead-in': 0, 'day-ratio': 2, 'day-lowest-ratio': 2, 't10-static': 0, 't10-entry': 0, 't10-inflow': 0,
+  'time-to-empty': 1, pace: 2, 'containers-needed': 0, 'containers-needed-peak': 0, 'ratio-ahead': 2, 'ratio-ahead-in': 0, 'day-ratio': 2, 'day-lowest-ratio': 2, 't10-static': 0, 't10-entry': 0, 't10-inflow': 0,
 };
 
 export function number(v, quantity) {
@@ -25,6 +25,12 @@ export function number(v, quantity) {
   return (Number(text) === 0 ? (0).toFixed(d) : text).replace('-', '−');
 }
 
+// Figures that are yes or no, and others whose course tells nothing; the server
+// keeps no course of either.
+const flags = ['unavailable', 'lost', 'doubtful', 'service-overdue', 'vote', 'blind', 'ventilation', 'unaccounted', 'loss-reportable', 'feed-lost', 'overdrawn', 'scale-stuck', 'weight-moved', 'container-off', 'tare-doubtful', 'changeover-unstaffed', 'header-low'];
+const apart = ['level', 'calling', 'giardia-log-owed', 'virus-log-owed', 'bump-test-due', 'calibration-due', 'containers-needed', 'containers-needed-peak', 'frost-from'];
+export const coursed = (f) => !flags.includes(f.quantity) && !apart.includes(f.quantity);
+
 // value is a figure in words; one that is not known says why.
 export function value(f) {
   if (!f) return { text: 'not known', bad: true };
@@ -32,6 +38,7 @@ export function value(f) {
   // What comes by itself does not call for a person.
   if (f.value === null && ['learning', 'not yet read'].includes(q.reason)) return { text: 'not known yet', why: q.reason === 'learning' ? 'needs more time' : '' };
   if (f.value === null) return { text: 'not known', why: f.detail || q.reason, bad: true };
+  if (flags.includes(f.quantity)) return { text: f.value ? 'YES' : 'no', why: f.value ? f.detail : '', bad: Boolean(f.value) };
   return {
     text: (number(f.value, f.quantity) + ' ' + unit(f.unit)).trim(),
     why: q.level === 'good' ? '' : 'uncertain: ' + (f.detail || q.reason),
