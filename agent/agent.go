@@ -53,6 +53,20 @@ type Teller interface {
 	Heartbeat(h Heartbeat)
 }
 
+// Recorder keeps what goes into the core, so that a replay gives the same figures
+// and transitions. No method may block, nor keep what it is given.
+type Recorder interface {
+	// Due tells that Head is wanted before what comes next.
+	Due(at time.Time) bool
+	// Head has what the core remembers at this time, nil for nothing. It is called
+	// before anything else.
+	Head(at time.Time, checkpoint []byte)
+	// Step has the readings of a step, none for a mere tick, and the samples of
+	// MemoryAlarms and those of the watches.
+	Step(at time.Time, rs []reading.Reading, own []alarms.Sample)
+	Order(at time.Time, o alarms.Order)
+}
+
 // Heartbeat tells that the evaluation advances.
 type Heartbeat struct {
 	Sequence uint64
@@ -98,6 +112,8 @@ type Options struct {
 	Wake func()
 	// Escalation tells people; nil tells nobody.
 	Escalation *Escalation
+	// Recorder keeps what goes into the core; nil keeps nothing.
+	Recorder Recorder
 	// Watches are what the edges report of themselves.
 	Watches []Watch
 	// Roles may give orders; without any, all whom the edges let in may.
@@ -106,7 +122,10 @@ type Options struct {
 	Edges []func(context.Context) error
 	// Now stamps steps; nil takes time.Now.
 	Now func() time.Time
-	Log *slog.Logger
+	// ClockUnsure reports whether a time may be wrong, since the host's clock was
+	// not set yet: an event says so. Nil is never.
+	ClockUnsure func(time.Time) bool
+	Log         *slog.Logger
 	// Tick is the longest time between two steps, Beat that between heartbeats,
 	// Probe that between two commits, so that a disk which has failed in quiet
 	// times is found; zero takes 1 s, 20 s and 30 min.
@@ -215,6 +234,9 @@ func (a *Agent) restore() error {
 	if err != nil {
 		return fmt.Errorf("read the alarm states from the journal: %w", err)
 	}
+	if a.o.Recorder != nil {
+		a.o.Recorder.Head(a.started, cp)
+	}
 	closed, err := a.core.Restore(cp, a.started)
 	if err != nil {
 		return err
@@ -303,7 +325,11 @@ func (a *Agent) own(ctx context.Context) error {
 // obey carries out an order. What a sample or a service changes is committed with
 // its record.
 func (a *Agent) obey(o alarms.Order) alarms.Answer {
-	ts, answer := a.core.Order(a.o.Now(), o)
+	now := a.o.Now()
+	if r := a.recorder(now); r != nil {
+		r.Order(now, o)
+	}
+	ts, answer := a.core.Order(now, o)
 	a.settle(ts)
 	return answer
 }
@@ -352,8 +378,20 @@ func (a *Agent) step(now time.Time, rs []reading.Reading) {
 	for i, w := range a.o.Watches {
 		a.self[2+i] = core.Failing(w.Err())
 	}
+	if r := a.recorder(now); r != nil {
+		r.Step(now, rs, a.self)
+	}
 	figures, ts := a.core.Step(now, rs, a.self)
 	a.publish(now, figures, ts)
+}
+
+// recorder is ready for what comes next; nil where nothing is recorded.
+func (a *Agent) recorder(now time.Time) Recorder {
+	r := a.o.Recorder
+	if r != nil && r.Due(now) {
+		r.Head(now, a.core.Checkpoint())
+	}
+	return r
 }
 
 // selfSamples are those of journalFigure and lostFigure.
@@ -440,6 +478,7 @@ func (a *Agent) commit(ts []alarms.Transition) error {
 	}
 	events := make([][]byte, len(ts))
 	for i := range ts {
+		ts[i].ClockUnsure = a.o.ClockUnsure != nil && a.o.ClockUnsure(ts[i].Time)
 		b, err := json.Marshal(&ts[i])
 		if err != nil {
 			return fmt.Errorf("write event %d: %w", ts[i].Sequence, err)

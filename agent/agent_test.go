@@ -64,6 +64,7 @@ type recorder struct {
 	told  []alarms.Transition
 	beats []Heartbeat
 	last  *Snapshot
+	steps []time.Time // of the core
 }
 
 func (r *recorder) Step(s *Snapshot, ts []alarms.Transition) {
@@ -71,6 +72,9 @@ func (r *recorder) Step(s *Snapshot, ts []alarms.Transition) {
 	committed := len(r.store.events)
 	r.store.mu.Unlock()
 	r.told = append(r.told, ts...)
+	if r.last == nil || s.Steps > r.last.Steps {
+		r.steps = append(r.steps, s.Time)
+	}
 	r.last = s
 	if len(r.told) > committed {
 		r.t.Errorf("%d transitions told, %d committed", len(r.told), committed)

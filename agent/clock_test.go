@@ -211,3 +211,23 @@ func TestSuspendedHost(t *testing.T) {
 		}
 	}
 }
+
+// An event that was committed while the clock was not sure says so, for ever.
+func TestEventsAreMarkedWhileTheClockIsUnsure(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		store := &memoryStore{}
+		start := time.Now()
+		r := newRigAt(t, store, script(func(s int) []reading.Reading {
+			value := 1.0
+			if s >= 10 && s < 30 {
+				value = 0.1
+			}
+			return []reading.Reading{{Point: "residual", Value: value, Quality: reading.GoodQuality(), Time: time.Now()}}
+		}), nil)
+		r.Agent.o.ClockUnsure = func(time.Time) bool { return time.Since(start) < 20*time.Second }
+		r.runFor(t, 2*time.Minute)
+		if len(store.events) != 2 || !store.events[0].ClockUnsure || store.events[1].ClockUnsure {
+			t.Errorf("the events are %+v", store.events)
+		}
+	})
+}

@@ -14,12 +14,13 @@ import (
 	"ebbwatch/agent/plant"
 	"ebbwatch/agent/reading"
 	"ebbwatch/agent/units"
+	"ebbwatch/alarms"
 )
 
 var basin = contact.Settings{Volume: 600, BafflingFactor: 0.5, GiardiaLog: 0.5, VirusLog: 2, Method: contact.Table}
 
 // newSegmentRig watches a basin of 600 m³ with an analyser and a flow meter.
-func newSegmentRig(t *testing.T, store *memoryStore, src Source, now func() time.Time) rig {
+func newSegmentRig(t *testing.T, store *memoryStore, src Source, now func() time.Time, as ...alarms.Setting) rig {
 	t.Helper()
 	s := plant.Settings{
 		Instruments: []plant.Instrument{{Name: "meters", Line: "line-a"}},
@@ -35,7 +36,7 @@ func newSegmentRig(t *testing.T, store *memoryStore, src Source, now func() time
 		t.Fatal(err)
 	}
 	told := &recorder{t: t, store: store}
-	a, err := New(Options{Plant: p, Source: src, Store: store, Teller: told, Now: now, Tick: time.Minute, Beat: time.Hour})
+	a, err := New(Options{Plant: p, Alarms: as, Source: src, Store: store, Teller: told, Now: now, Tick: time.Minute, Beat: time.Hour})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -194,6 +195,55 @@ func TestTheDayWhenTheClockIsSet(t *testing.T) {
 				if v, _ := r.value(t, "segment.clearwell.day-covered"); math.Abs(v*24-tc.covered) > 0.05 {
 					t.Errorf("%.3f h covered, want %g", v*24, tc.covered)
 				}
+			})
+		})
+	}
+}
+
+// A feed that fades is told of while there is time to act: the look ahead raises
+// its alarm well before the ratio is under its limit, says when, and a steady
+// plant hears nothing.
+func TestTheLookAheadAlarmsAheadOfTheEvent(t *testing.T) {
+	figure := func(q plant.Quantity) string { return plant.Name(plant.SegmentKind, "clearwell", q) }
+	for _, tc := range []struct {
+		reason string
+		fall   float64 // mg/L an hour
+		told   bool
+	}{{"steady", 0, false}, {"a feed that fades", 0.4, true}} {
+		t.Run(tc.reason, func(t *testing.T) {
+			synctest.Test(t, func(t *testing.T) {
+				begin := time.Now()
+				src := everyMinute(func() (float64, float64, time.Time) {
+					now := time.Now()
+					return 2 - tc.fall*max(0, now.Sub(begin).Hours()-1), 0.25, now
+				})
+				r := newSegmentRig(t, &memoryStore{}, src, nil,
+					alarms.InactivationLow("clearwell", figure(plant.InactivationRatio)), alarms.RatioAheadLow("clearwell", figure(plant.RatioAhead)))
+				r.runFor(t, 5*time.Hour)
+				raised := map[string]alarms.Transition{}
+				for _, tr := range r.told.told {
+					if tr.Cause == alarms.Raised {
+						raised[tr.After.Alarm] = tr
+					}
+				}
+				ahead, low := raised["clearwell-ratio-ahead-low"], raised["clearwell-inactivation-low"]
+				if !tc.told {
+					if len(raised) > 0 {
+						t.Errorf("raised %v", raised)
+					}
+					return
+				}
+				lead := low.Time.Sub(ahead.Time)
+				if low.Time.IsZero() || ahead.Time.IsZero() || lead < 30*time.Minute || lead > 65*time.Minute {
+					t.Fatalf("told %v ahead of the event", lead)
+				}
+				if what := ahead.After.What; !strings.Contains(what, "the value comes in about 60 min, at 0") {
+					t.Errorf("ahead it says %q", what)
+				}
+				if what := low.After.What; !strings.Contains(what, `rests on T10 by the form "static" and the required CT by the method table`) {
+					t.Errorf("of the event it says %q", what)
+				}
+				t.Logf("told %v ahead: %s", lead, ahead.After.What)
 			})
 		})
 	}

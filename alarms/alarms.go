@@ -149,6 +149,8 @@ type Transition struct {
 	ShowAgain bool `json:"show_again,omitempty"`
 	// Closed: the episode is over.
 	Closed bool `json:"closed,omitempty"`
+	// ClockUnsure: Time may be wrong, since the host's clock was not set yet.
+	ClockUnsure bool `json:"clock_unsure,omitempty"`
 	// Order is the order behind the entry, nil when there was none.
 	Order *Ordered `json:"order,omitempty"`
 	// Priority before a change of it.

@@ -393,5 +393,16 @@ func (e *Evaluator) Conditions() []Condition {
 	return e.conditions
 }
 
+// Pending tells whether a delay runs, so that the mere passing of seconds may raise or
+// clear an alarm.
+func (e *Evaluator) Pending() bool {
+	for _, a := range e.alarms {
+		if a.fresh {
+			return true
+		}
+	}
+	return false
+}
+
 // Sequence is that of the last transition.
 func (e *Evaluator) Sequence() uint64 { return e.sequence }

@@ -67,6 +67,7 @@ func (r *siteReader) site(root *yaml.Node) *Site {
 	r.telling(top, s)
 	s.HTTP = r.http(top.get("http"), s.Listen)
 	s.Registers = r.registers(top.get("registers"))
+	s.Recording = r.recording(top.get("recording"))
 	return s
 }
 

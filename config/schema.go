@@ -189,7 +189,7 @@ func Keys() []Key {
 			in("a concentration of gas in air of 0 or more, under the limit, such as 0.1 ppm", units.GasInAir))...)
 	}
 	keys = append(keys, delays("detectors.*.unavailable")...)
-	return slices.Concat(keys, airKeys(), alarmKeys(), ruleKeys(), tellingKeys(), httpKeys(), registersKeys())
+	return slices.Concat(keys, airKeys(), alarmKeys(), ruleKeys(), tellingKeys(), httpKeys(), registersKeys(), recordingKeys())
 }
 
 // alarm lists the keys of an alarm that has a limit.

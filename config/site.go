@@ -40,6 +40,8 @@ type Site struct {
 	MQTT *MQTT
 	// Registers is nil when there is no register server.
 	Registers *Registers
+	// Recording is nil when readings are not recorded.
+	Recording *Recording
 
 	Lines       []Line
 	Instruments []Instrument

@@ -69,7 +69,7 @@ func TestKestrelRidge(t *testing.T) {
 		StateDir: "/var/lib/ebbwatch", Listen: "127.0.0.1:9640",
 		MQTT:            &MQTT{Brokers: []string{"tcp://127.0.0.1:1883"}, User: "ebbwatch", Password: "kestrel-ridge-example", At: 11},
 		HTTP:            HTTP{Page: true, Metrics: true},
-		GasNoticeWithin: 10 * time.Second,
+		GasNoticeWithin: 10 * time.Second, Staffed: &[2]time.Duration{6 * time.Hour, 18 * time.Hour},
 	})
 	check("who is told first and last of a trip", s.Escalation.Plans[0].Tell, []Turn{
 		{Person: "on-call-1", At: s.Escalation.Plans[0].At}, {Person: "supervisor", After: 5 * time.Minute, At: s.Escalation.Plans[0].At}})
@@ -83,10 +83,12 @@ func TestKestrelRidge(t *testing.T) {
 		Points: []Point{
 			{Name: "plant-flow", Table: InputRegister, Every: time.Second, StaleAfter: 3 * time.Second, Type: "float32", Order: "ABCD", Scale: 1, Unit: unit("MGD"), Range: &[2]float64{0, 8}, At: 38},
 			{Name: "clearwell-level", Table: InputRegister, Every: time.Second, StaleAfter: 3 * time.Second, Address: 2, Type: "uint16", Order: "ABCD", Scale: 0.01, Unit: unit("ft"), Range: &[2]float64{0, 14}, At: 39},
+			{Name: "north-feed", Table: InputRegister, Every: time.Second, StaleAfter: 3 * time.Second, Address: 3, Type: "float32", Order: "ABCD", Scale: 1, Unit: unit("lb/d"), Range: &[2]float64{0, 1000}, At: 40},
+			{Name: "south-feed", Table: InputRegister, Every: time.Second, StaleAfter: 3 * time.Second, Address: 5, Type: "float32", Order: "ABCD", Scale: 1, Unit: unit("lb/d"), Range: &[2]float64{0, 1000}, At: 41},
 		},
 	})
 	check("a scale", s.Instruments[2].Points[1], Point{
-		Name: "north-2-weight", Table: HoldingRegister, Every: 2 * time.Second, StaleAfter: 6 * time.Second, Address: 2, Type: "int32", Order: "CDAB", Scale: 1, Unit: unit("lb"), Range: &[2]float64{-20, 6000}, At: 56,
+		Name: "north-2-weight", Table: HoldingRegister, Every: 2 * time.Second, StaleAfter: 6 * time.Second, Address: 2, Type: "int32", Order: "CDAB", Scale: 1, Unit: unit("lb"), Range: &[2]float64{-20, 6000}, At: 58,
 	})
 	var names []string
 	points := 0
@@ -96,22 +98,22 @@ func TestKestrelRidge(t *testing.T) {
 	}
 	check("the order of instruments", names, []string{"plant-meters", "water-analysers", "north-scales", "south-scales",
 		"chlorine-room-air", "storage-bay-air", "wellhouse-scale", "wellhouse-air"})
-	check("the number of points", points, 19)
+	check("the number of points", points, 21)
 	check("residuals", s.Residuals, []Residual{
-		{Point: "residual-entry", Place: "entry point", Low: AlarmSetting{Limit: new(0.2), OnDelay: new(time.Minute)}, Rule: "surface-water", At: 94},
-		{Point: "residual-out", Place: "clearwell outlet", Low: AlarmSetting{Limit: new(0.6), Deadband: new(0.05), OnDelay: new(time.Minute)}, At: 98},
+		{Point: "residual-entry", Place: "entry point", Low: AlarmSetting{Limit: new(0.2), OnDelay: new(time.Minute)}, Rule: "surface-water", At: 96},
+		{Point: "residual-out", Place: "clearwell outlet", Low: AlarmSetting{Limit: new(0.6), Deadband: new(0.05), OnDelay: new(time.Minute)}, At: 100},
 	})
 	check("segments", s.Segments, []Segment{{
 		Name: "clearwell", Residual: "residual-out", PH: "ph-out", Temperature: "temperature-out", Flow: []string{"plant-flow"}, Level: "clearwell-level",
-		AgreeWithin: 0.1, NoResidualUnder: 0.02, Method: "table", Target: 1, Volume: 567.8117676, LevelFull: 3.6576, BafflingFactor: 0.5, GiardiaLog: 0.5, VirusLog: 2, At: 103,
+		AgreeWithin: 0.1, NoResidualUnder: 0.02, Method: "table", Target: 1, Volume: 567.8117676, LevelFull: 3.6576, BafflingFactor: 0.5, GiardiaLog: 0.5, VirusLog: 2, At: 105,
 	}, {
 		// pi/4 x (2 ft)2 x 1900 ft
 		Name: "transmission", Residual: "residual-entry", PH: "ph-out", Temperature: "temperature-out", Flow: []string{"plant-flow"},
-		AgreeWithin: 0.1, NoResidualUnder: 0.02, Method: "table", Target: 1, Volume: math.Pi * 1900 * 0.028316846592, BafflingFactor: 1, GiardiaLog: 0.5, VirusLog: 2, At: 114,
+		AgreeWithin: 0.1, NoResidualUnder: 0.02, Method: "table", Target: 1, Volume: math.Pi * 1900 * 0.028316846592, BafflingFactor: 1, GiardiaLog: 0.5, VirusLog: 2, At: 116,
 	}})
-	check("trains", s.Trains, []Train{{Name: "disinfection", Segments: []string{"clearwell", "transmission"}, Filtration: "conventional", At: 126}})
+	check("trains", s.Trains, []Train{{Name: "disinfection", Segments: []string{"clearwell", "transmission"}, Filtration: "conventional", At: 128}})
 	check("a bank", s.Banks[0], Bank{
-		Name: "north", Place: "chlorine-room", RoomTemperature: "room-temperature", HeaderPressure: 294378.204209, FeedError: 0.02, ReportableLoss: 4.5359237, At: 131,
+		Name: "north", Place: "chlorine-room", RoomTemperature: "room-temperature", HeaderPressure: 294378.204209, FeedError: 0.02, ReportableLoss: 4.5359237, Feed: "north-feed", LeadDays: new(3), Stock: 1814.36948, At: 135,
 		Containers: []Container{
 			{Name: "north-1", Kind: "ton", Count: 1, Scale: "north-1-weight", Tare: 671.3167076, Heel: 16.32932532, Division: 0.45359237},
 			{Name: "north-2", Kind: "ton", Count: 1, Scale: "north-2-weight", Tare: 684.9244787, Heel: 16.32932532, Division: 0.45359237},
@@ -119,11 +121,11 @@ func TestKestrelRidge(t *testing.T) {
 		EmptyNotice: AlarmSetting{Limit: new(172800.0)}, EmptyUrgent: AlarmSetting{Limit: new(28800.0)},
 	})
 	check("a bank of cylinders", s.Banks[2].Containers[1], Container{
-		Name: "wellhouse-2", Kind: "cylinder-150", Count: 1, Scale: "wellhouse-2-weight", Tare: 42.864478965, Heel: 1.224699399, Division: 0.226796185,
+		Name: "wellhouse-2", Kind: "cylinder-150", Group: "standby", Count: 1, Scale: "wellhouse-2-weight", Tare: 42.864478965, Heel: 1.224699399, Division: 0.226796185,
 	})
 	check("detectors", s.Detectors[:2], []Detector{
-		{Name: "gas-1", Room: "chlorine-room", Concentration: "gas-1-ppm", Level1: AlarmSetting{Limit: new(0.5)}, Level2: AlarmSetting{Limit: new(1.0)}, Sensor: Sensor{DriftLimit: 0.3, StuckAfter: time.Hour}, At: 155},
-		{Name: "gas-2", Room: "chlorine-room", Concentration: "gas-2-ppm", Sensor: Sensor{DriftLimit: 0.3, StuckAfter: time.Hour}, At: 156},
+		{Name: "gas-1", Room: "chlorine-room", Concentration: "gas-1-ppm", Level1: AlarmSetting{Limit: new(0.5)}, Level2: AlarmSetting{Limit: new(1.0)}, Sensor: Sensor{DriftLimit: 0.3, StuckAfter: time.Hour}, At: 164},
+		{Name: "gas-2", Room: "chlorine-room", Concentration: "gas-2-ppm", Sensor: Sensor{DriftLimit: 0.3, StuckAfter: time.Hour}, At: 165},
 	})
 	check("the number of banks and detectors", []int{len(s.Banks), len(s.Detectors)}, []int{3, 4})
 }

@@ -1,6 +1,7 @@
 package contact
 
 import (
+	"encoding/json"
 	"fmt"
 	"runtime"
 	"testing"
@@ -97,4 +98,24 @@ func BenchmarkYear(b *testing.B) {
 			b.Fatalf("%d days closed", closed)
 		}
 	}
+}
+
+// BenchmarkDayMemory is what a segment's day adds to a checkpoint, late in its
+// second day.
+func BenchmarkDayMemory(b *testing.B) {
+	g, d := NewSegment(benchSettings), NewDay(benchSettings, time.UTC)
+	for m := range 36 * 60 {
+		now, in := noonOfBench.Add(time.Duration(m)*time.Minute), wavy(float64(m)*60)
+		r := g.Step(now, in)
+		d.Step(now, in, &r)
+	}
+	bytes := 0
+	for range b.N {
+		text, err := json.Marshal(d.Memory())
+		if err != nil {
+			b.Fatal(err)
+		}
+		bytes = len(text)
+	}
+	b.ReportMetric(float64(bytes), "B/segment")
 }

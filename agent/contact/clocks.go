@@ -46,7 +46,9 @@ type ResidualRule struct {
 var SurfaceWaterRule = ResidualRule{0.2, 4 * time.Hour}
 
 // GroundWaterRule is that of 40 CFR 141.403(b)(3) and 141.404(c) for ground water
-// that is treated to 4 log of viruses: the State sets the least residual.
+// that is treated to 4 log of viruses: the State sets the least residual. Its four
+// hours begin when the operator determines that it is not kept (from memory);
+// here they begin with the first reading under it, which is never later.
 func GroundWaterRule(least float64) ResidualRule { return ResidualRule{least, 4 * time.Hour} }
 
 // ResidualClock counts the time for which a residual is under its least.

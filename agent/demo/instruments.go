@@ -89,9 +89,20 @@ func allPoints() []point {
 		return point{containerNames[container] + "-weight", unit, holding, address, units.MustParse("lb"), noise, -20, 6000, 5, e,
 			func(t *Truth) float64 { return float64(t.Containers[container].Net) + tare*pound }}
 	}
+	// What the feeder of a bank says that it feeds.
+	feed := func(bank string, address int) point {
+		return point{bank + "-feed", plantMeters, false, address, units.MustParse("lb/d"), 0.5, 0, 1000, 5, float32ABCD, func(t *Truth) float64 {
+			if t.Online != bank {
+				return 0
+			}
+			return float64(t.Feed)
+		}}
+	}
 	return []point{
 		{"plant-flow", plantMeters, false, 0, mgdUnit, 0.01, 0, 8, 3, float32ABCD, func(t *Truth) float64 { return float64(t.Flow) }},
 		{"clearwell-level", plantMeters, false, 2, ft, 0.01, 0, 14, 10, scaled(0.01), func(t *Truth) float64 { return float64(t.Level) }},
+		feed("north", 3),
+		feed("south", 5),
 		residual("residual-in", 0, func(t *Truth) float64 { return float64(t.ResidualIn) }),
 		residual("residual-out", 2, func(t *Truth) float64 { return float64(t.ResidualOut) }),
 		residual("residual-entry", 4, func(t *Truth) float64 { return float64(t.ResidualEntry) }),

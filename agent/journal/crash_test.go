@@ -36,6 +36,8 @@ func child(mode, dir string) error {
 		return fullDisk(dir)
 	case "denied":
 		return denied(dir)
+	case "script":
+		return script(dir)
 	}
 	j, err := Open(dir, Options{Receivers: []string{"mqtt"}, Keep: 200})
 	if err != nil {

@@ -103,6 +103,13 @@ func atEvening() *evening {
 		fig(plant.BankKind, "north", plant.NetWeight, 29, "lb"), rate,
 		fig(plant.BankKind, "north", plant.WithdrawalLimit, 495*0.45359237/86400, "lb/d"),
 		fig(plant.BankKind, "north", plant.WithdrawalRatio, 0.17, "1"),
+		fig(plant.BankKind, "north", plant.TimeToEmptyStock, 33*3600+20*86400, "h"),
+		fig(plant.BankKind, "north", plant.TimeToOrder, -7200, "h"),
+		fig(plant.BankKind, "north", plant.Stock, 1814, "lb"),
+		fig(plant.BankKind, "north", plant.LossHour, 3*0.45359237/86400, "lb/d"),
+		fig(plant.BankKind, "north", plant.LossDay, 2*0.45359237, "lb"),
+		fig(plant.BankKind, "north", plant.SmallestLoss, 10*0.45359237/86400, "lb/d"),
+		fig(plant.BankKind, "north", plant.LossReportable, 0, "1"),
 		fig(plant.SegmentKind, "clearwell", plant.CT, 62, "mg.min/L"),
 		fig(plant.SegmentKind, "clearwell", "residual-needed", 0.8, "mg/L"),
 		fig(plant.DetectorKind, "gas-1", plant.GasLevel, 0, "1"),
@@ -175,6 +182,9 @@ func TestPageInABrowser(t *testing.T) {
 			b.Expect("#level", "Normal")
 			b.Expect("#no-alarm", "No alarm stands.")
 			b.Expect("#banks tbody tr", "north")
+			b.Expect("#banks tbody tr", "with all stock 21 days")
+			b.Expect("#banks tbody tr", "time to order late by 2 h")
+			b.Expect("#banks tbody tr", "A leak under 10.0 lb/d cannot be told from an error of the feed.")
 			b.Expect("#segments tbody tr", "chlorine needed 0.80 mg/L")
 			b.Expect("#detectors tbody tr", "under level 1")
 			b.Expect("#charts .sum", "No usable value for")

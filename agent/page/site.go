@@ -132,9 +132,11 @@ func layoutOf(s *Site, figures []plant.Figure, roles []Role) layout {
 	for _, b := range s.Banks {
 		bank := bankJSON{b.Name, b.Place, []containerJSON{}}
 		for _, c := range b.Containers {
-			bank.Containers = append(bank.Containers, containerJSON{
-				c.Name, c.Weight, shown(c.Weight, float64(c.Tare)), shown(c.Weight, float64(c.Heel)), shown(c.Weight, float64(c.Full)),
-			})
+			in := plant.Name(plant.ContainerKind, c.Name, plant.NetWeight) // whose unit is that of what is shown
+			if _, ok := unit[in]; !ok {
+				in = c.Weight
+			}
+			bank.Containers = append(bank.Containers, containerJSON{c.Name, c.Weight, shown(in, float64(c.Tare)), shown(in, float64(c.Heel)), shown(in, float64(c.Full))})
 		}
 		out.Banks = append(out.Banks, bank)
 	}

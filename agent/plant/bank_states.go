@@ -92,7 +92,12 @@ func (b *bank) feedLost(s *bankStep) told {
 }
 
 func (b *bank) overdrawn(s *bankStep) told {
-	t := state(!s.Balance.OverLimit.IsZero(), reading.Worst(s.Limit.Quality, s.RateQuarter.Quality, s.valves), func() string {
+	empty := s.TimeToEmpty.Quality.Usable() && s.TimeToEmpty.Value <= 0 // which cannot be overdrawn
+	known := reading.Worst(s.Limit.Quality, s.RateQuarter.Quality, s.valves)
+	if empty {
+		known = s.TimeToEmpty.Quality
+	}
+	t := state(!s.Balance.OverLimit.IsZero() && !empty, known, func() string {
 		return fmt.Sprintf("is drawn at %s over the last quarter of an hour, and its containers can give off %s",
 			around(b.shown.MassFlow, s.RateQuarter), amount(b.shown.MassFlow, s.Limit.Value))
 	})
@@ -173,7 +178,8 @@ const soonest = 72 * time.Hour
 
 func (b *bank) changeover(s *bankStep) told {
 	at := s.Supply.Changeover
-	on := !at.IsZero() && !s.Supply.Staffed && at.Sub(s.now) < soonest
+	ahead := at.Sub(s.now)
+	on := !at.IsZero() && !s.Supply.Staffed && ahead > 0 && ahead < soonest
 	return state(on, s.TimeToEmpty.Quality, func() string {
 		return "will be empty on " + b.when(at) + ", when nobody is on the site"
 	})
@@ -181,6 +187,10 @@ func (b *bank) changeover(s *bankStep) told {
 
 func (b *bank) timeToOrder(s *bankStep) told {
 	all, by := s.Supply.AllStock, s.Supply.OrderBy
+	if all.Quality.Reason == reading.Learning {
+		// The low end of a first guess would call for an order on every first day.
+		return told{Value: unknown(reading.BadBecause(reading.Learning))}
+	}
 	if by.IsZero() {
 		// Not known, or over a year away.
 		v := exactly(supply.MaxTimeToEmpty)

@@ -312,6 +312,27 @@ func TestChangeoverUnstaffed(t *testing.T) {
 	c.is(ChangeoverUnstaffed, 0, "")
 }
 
+// On the first day nobody is sent to order by a guess, and an empty bank neither is
+// overdrawn nor has a changeover ahead.
+func TestFirstDayAndEmptyBank(t *testing.T) {
+	c := newScene(t, header())
+	c.rate["duty-weight"], c.value["fed"] = 600, 600
+	c.run(3 * time.Hour)
+	if f := c.figure(TimeToOrder); f.Quality.Usable() || f.Quality.Reason != reading.Learning {
+		t.Errorf("after three hours the time to order is %g h, %v", f.Shown(), f.Quality)
+	}
+	c.is(Overdrawn, 1, "is drawn at")
+	c.value["duty-weight"], c.rate["duty-weight"] = 1530, 0
+	c.run(30 * time.Minute)
+	c.is(Overdrawn, 0, "")
+	c.at += 10 * time.Hour // into the night
+	c.run(10 * time.Minute)
+	c.is(ChangeoverUnstaffed, 0, "")
+	if f := c.figure(TimeToEmpty); f.Value != 0 {
+		t.Errorf("an empty bank lasts %g h", f.Shown())
+	}
+}
+
 // The book: on, off, serial, tare, by whom, month, and what a restart keeps of it.
 func TestLedgerOfABank(t *testing.T) {
 	c := newScene(t, header())

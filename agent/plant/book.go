@@ -480,3 +480,17 @@ func Ledgers(checkpoint []byte, zone *time.Location) (map[string]*supply.Ledger,
 	}
 	return out, nil
 }
+
+// Drawn is what the book of a bank has counted since it began: what left the scales,
+// and the containers that were taken off.
+func (p *Plant) Drawn() (used []units.Kilograms, off []int) {
+	for i := range p.banks {
+		var kg units.Kilograms
+		n := 0
+		for _, m := range p.banks[i].book.Months {
+			kg, n = kg+m.Used, n+m.Off
+		}
+		used, off = append(used, kg), append(off, n)
+	}
+	return used, off
+}

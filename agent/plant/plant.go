@@ -147,6 +147,7 @@ type Plant struct {
 	airRooms    []room
 	byPoint     map[string]int
 	figures     []Figure
+	spare       []Figure // what Reuse gave back
 	zone        *time.Location
 	forgot      []string // what a checkpoint could not bring back
 	started     time.Time
@@ -383,7 +384,10 @@ func (p *Plant) Step(now time.Time, rs []reading.Reading) []Figure {
 			p.points[i].judge(p, r.Checked())
 		}
 	}
-	out := make([]Figure, len(p.figures))
+	out := p.spare
+	if p.spare = nil; len(out) != len(p.figures) {
+		out = make([]Figure, len(p.figures))
+	}
 	copy(out, p.figures)
 	w := writer{out}
 	for i := range p.points {
@@ -399,7 +403,7 @@ func (p *Plant) Step(now time.Time, rs []reading.Reading) []Figure {
 		p.segments[i].step(p, now, &w)
 	}
 	for i := range p.trains {
-		p.trains[i].step(p, &w)
+		p.trains[i].step(p, now, &w)
 	}
 	for i := range p.entries {
 		p.entries[i].step(p, now, &w)
@@ -425,6 +429,9 @@ func (p *Plant) Step(now time.Time, rs []reading.Reading) []Figure {
 	p.stepAir(now, &w, out)
 	return out
 }
+
+// Reuse gives back figures that nobody keeps: the next step is written over them.
+func (p *Plant) Reuse(figures []Figure) { p.spare = figures }
 
 // take keeps a reading.
 func (pt *point) take(r reading.Reading) {

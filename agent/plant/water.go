@@ -165,7 +165,9 @@ func (s *segment) step(p *Plant, now time.Time, w *writer) {
 
 	put(r.Ahead.NeededResidual, method)
 	put(r.Ahead.GreatestFlow, method)
-	put(r.Ahead.Lowest, by.ahead)
+	if f := put(r.Ahead.Lowest, by.ahead); f.Quality.Level == reading.Good && r.Ahead.LowestIn > 0 {
+		f.Detail = p.comes(now, r.Ahead.LowestIn)
+	}
 	put(contact.Value{Value: r.Ahead.LowestIn.Seconds(), Quality: r.Ahead.Lowest.Quality}, by.ahead)
 
 	s.record = s.day.Record()
@@ -180,8 +182,13 @@ func (s *segment) step(p *Plant, now time.Time, w *writer) {
 	put(contact.Value{Value: day.Covered, Quality: reading.GoodQuality()}, "share of the whole day")
 }
 
+// comes tells when a forecast comes true, for people.
+func (p *Plant) comes(now time.Time, in time.Duration) string {
+	return fmt.Sprintf("comes in about %.0f min, at %s", in.Minutes(), now.Add(in).In(p.zone).Format("15:04 MST"))
+}
+
 // step gives a train its figures.
-func (t *train) step(p *Plant, w *writer) {
+func (t *train) step(p *Plant, now time.Time, w *writer) {
 	t.credits = t.credits[:0]
 	var at time.Time
 	for _, i := range t.segments {
@@ -195,12 +202,18 @@ func (t *train) step(p *Plant, w *writer) {
 	for _, v := range []contact.Value{total.Ratio, total.GiardiaLog, total.VirusLog} {
 		w.next(v.Quality, at).set(v.Value).Method = t.method
 	}
+	var in time.Duration
 	for i, at := range t.segments {
 		s := &p.segments[at]
 		t.credits[i] = s.Settings.AtLeast(s.last.Ahead.Lowest)
+		in = max(in, s.last.Ahead.LowestIn)
 	}
 	ahead := contact.Total(t.GiardiaLog, t.VirusLog, t.credits...).Ratio
-	w.next(ahead.Quality, at).set(ahead.Value).Method = "each segment at its lowest of the coming hour; " + contact.Assumption
+	f := w.next(ahead.Quality, at).set(ahead.Value)
+	f.Method = "each segment at its lowest of the coming hour; " + contact.Assumption
+	if ahead.Quality.Level == reading.Good && in > 0 {
+		f.Detail = p.comes(now, in)
+	}
 	w.next(reading.GoodQuality(), at).set(t.GiardiaLog).Method = t.owed
 	w.next(reading.GoodQuality(), at).set(t.VirusLog).Method = t.owed
 	t.stepDay(p, w, at)

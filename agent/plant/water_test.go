@@ -357,3 +357,45 @@ func TestTheDayOfATrain(t *testing.T) {
 		t.Errorf("%g h covered, expected the %g of the segment with the least", got, want)
 	}
 }
+
+// Ground water that is treated to 4 log of viruses: the State's least residual
+// with the same four hours, and 14 days for the analyser with a sample every four
+// hours, 40 CFR 141.403(b)(3)(i)(A) and 141.404(c).
+func TestGroundWater(t *testing.T) {
+	p, err := New(Settings{
+		Points: []Point{{Name: "well", Unit: units.MustParse("mg/L"), StaleAfter: 5 * time.Minute}},
+		EntryPoints: []EntryPoint{{
+			Point: "well", Residual: contact.GroundWaterRule(0.5), Analyser: contact.GroundWaterAnalyser, Calendar: contact.Calendar{Zone: time.UTC},
+		}},
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	const minute, hour, day = 60.0, 3600.0, 86400.0
+	lost := map[string]string{"well": reading.NoReply}
+	for _, tc := range []struct {
+		reason            string
+		from, n           int
+		residual          float64
+		bad               map[string]string
+		under, left, grab float64
+		back              float64
+		method            string
+	}{
+		{"enough", 0, 10, 0.5, nil, 0, 4 * hour, 4 * hour, 14 * day, "under 0.5 mg/L for at most 4 h"},
+		{"under the State's least, over the surface water's", 10, 121, 0.4, nil, 2 * hour, 2 * hour, 4 * hour, 14 * day, ""},
+		{"past the limit", 131, 180, 0.4, nil, 5 * hour, -hour, 4 * hour, 14 * day, ""},
+		{"restored", 311, 1, 0.5, nil, 0, 4 * hour, 4 * hour, 14 * day, ""},
+		{"the analyser fails", 312, 61, 0, lost, 0, 4 * hour, 3 * hour, 14*day - hour, ""},
+		{"for long", 373, 300, 0, lost, 0, 4 * hour, -2 * hour, 14*day - 6*hour, ""},
+		{"and is back", 673, 16, 0.6, nil, 0, 4 * hour, 4 * hour, 14 * day, ""},
+	} {
+		fs := p.minutes(tc.from, tc.n, map[string]float64{"well": tc.residual}, tc.bad)
+		for q, want := range map[Quantity]float64{UnderResidual: tc.under, UnderResidualLeft: tc.left, GrabSampleDue: tc.grab, AnalyserBackIn: tc.back} {
+			f := fs[Name(EntryKind, "well", q)]
+			if math.Abs(f.Value-want) > minute || !strings.Contains(f.Method, tc.method) && q == UnderResidual {
+				t.Errorf("%s: %s is %g s (%s), expected %g", tc.reason, q, f.Value, f.Method, want)
+			}
+		}
+	}
+}

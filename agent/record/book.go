@@ -34,8 +34,8 @@ func DateOf(entry []byte) (date string, isDay bool) {
 }
 
 // NewBook sorts entries as they come from the store, in which one may stand twice.
-// The present day may be nil.
-func NewBook(entries []Entry, present *Day) *Book {
+// The present day may be nil; it is over when now is, though nobody has closed it.
+func NewBook(entries []Entry, present *Day, now time.Time) *Book {
 	b := &Book{}
 	enter := func(d *Day, present bool) {
 		// After a crash a day may have been closed twice: what was watched longer is
@@ -56,7 +56,7 @@ func NewBook(entries []Entry, present *Day) *Book {
 		}
 	}
 	if present != nil {
-		enter(present, true)
+		enter(present, now.Before(present.To))
 	}
 	slices.SortStableFunc(b.Days, func(a, b Entered) int { return a.From.Compare(b.From) })
 	given := map[string]bool{}

@@ -88,7 +88,7 @@ func (r *Recorder) makeLines() error {
 			mass, volume = "kg", "m3"
 		}
 		if b.Fed {
-			add(name(FedByFeed), total, 0, mass, name(expectedRate))
+			add(name(FedByFeed), total, 0, mass, name(plant.ExpectedRate))
 		}
 		if len(b.Flow) > 0 {
 			add(name(Water), total, 0, volume, b.Flow...)

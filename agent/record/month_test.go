@@ -88,7 +88,7 @@ func TestMonth(t *testing.T) {
 			[]Entry{{Correction: &Correction{Order: "c1", By: "operator", Date: "2026-06-07", Item: "entry.residual-entry.longest-under", Value: number(6), Unit: "h", Why: "valve shut"}}},
 			false, after, verdicts{No, Yes}, []string{"2026-06-07 (6.0 h)"}},
 	} {
-		m := NewBook(append(june(c.days), c.more...), nil).Summary(2026, time.June, rules(c.unfiltered), c.now)
+		m := NewBook(append(june(c.days), c.more...), nil, c.now).Summary(2026, time.June, rules(c.unfiltered), c.now)
 		if len(m.Requirements) != 2 {
 			t.Fatalf("%s: %d requirements", c.reason, len(m.Requirements))
 		}
@@ -107,7 +107,7 @@ func TestMonth(t *testing.T) {
 func TestMonthWithoutTrains(t *testing.T) {
 	r := rules(false)
 	r.Trains = nil
-	m := NewBook(june(nil), nil).Summary(2026, time.June, r, time.Date(2026, 7, 2, 0, 0, 0, 0, time.UTC))
+	m := NewBook(june(nil), nil, time.Now()).Summary(2026, time.June, r, time.Date(2026, 7, 2, 0, 0, 0, 0, time.UTC))
 	if got := m.Requirements[1]; got.Verdict != NotKnown || !strings.Contains(got.What, "clearwell") {
 		t.Errorf("without trains %+v", got)
 	}
@@ -116,7 +116,7 @@ func TestMonthWithoutTrains(t *testing.T) {
 // 29 days of February in a leap year, 28 in others.
 func TestMonthsOfEveryLength(t *testing.T) {
 	for year, days := range map[int]int{2027: 28, 2028: 29, 2100: 28} {
-		m := NewBook(nil, nil).Summary(year, time.February, Rules{}, time.Date(year, 3, 1, 0, 0, 0, 0, time.UTC))
+		m := NewBook(nil, nil, time.Now()).Summary(year, time.February, Rules{}, time.Date(year, 3, 1, 0, 0, 0, 0, time.UTC))
 		if m.MissingDays != days || !m.Over {
 			t.Errorf("February %d has %d days, expected %d", year, m.MissingDays, days)
 		}
@@ -130,7 +130,7 @@ func TestCorrections(t *testing.T) {
 	fix := func(order, date string, v float64) Entry {
 		return Entry{Correction: &Correction{Order: order, By: "operator", Date: date, Item: "train.main.extremes-ratio", Value: &v, Unit: "1", Why: "pH meter was off"}}
 	}
-	b := NewBook([]Entry{{Day: day}, fix("a", "2026-06-07", 1.1), fix("b", "2026-06-07", 1.2), fix("a", "2026-06-07", 1.1), fix("c", "2026-06-08", 5)}, nil)
+	b := NewBook([]Entry{{Day: day}, fix("a", "2026-06-07", 1.1), fix("b", "2026-06-07", 1.2), fix("a", "2026-06-07", 1.1), fix("c", "2026-06-08", 5)}, nil, time.Now())
 	d := b.Date("2026-06-07")[0]
 	it, c := d.Holds("train.main.extremes-ratio")
 	if *it.Value != 1.2 || c.Order != "b" || *d.Item("train.main.extremes-ratio").Value != 0.9 || len(d.Corrections) != 2 {
@@ -143,9 +143,26 @@ func TestCorrections(t *testing.T) {
 func TestADayStoredTwice(t *testing.T) {
 	short, long := kept("2026-06-07", 0, 0.5, 1.1), kept("2026-06-07", 0, 0.9, 1.2)
 	for _, entries := range [][]Entry{{{Day: short}, {Day: long}}, {{Day: long}, {Day: short}}} {
-		b := NewBook(entries, short)
+		b := NewBook(entries, short, short.From)
 		if len(b.Days) != 1 || b.Days[0].Watched != 0.9 || b.Days[0].Present {
 			t.Errorf("%+v", b.Days)
+		}
+	}
+}
+
+// A day that was never closed, since the daemon stopped in it, is judged like any
+// other once it is over.
+func TestADayThatNobodyClosed(t *testing.T) {
+	last := kept("2026-06-30", 0, 0.5, 1.4)
+	for now, want := range map[time.Time]string{
+		last.From.Add(13 * time.Hour): "so far yes, but the month is not over",
+		last.To.Add(time.Hour):        "2026-06-30 (50 %)",
+	} {
+		m := NewBook(june(map[int]*Day{30: nil}), last, now).Summary(2026, time.June, rules(false), now)
+		for _, r := range m.Requirements {
+			if r.Verdict != NotKnown || !strings.Contains(r.Reason, want) {
+				t.Errorf("at %v: %+v, expected %q", now, r, want)
+			}
 		}
 	}
 }
@@ -164,7 +181,7 @@ func TestPeriodsOverMidnight(t *testing.T) {
 	if len(days) != 2 || len(days[0].Periods) != 1 || len(days[1].Periods) != 1 || !days[0].Periods[0].Open {
 		t.Fatalf("%+v", days)
 	}
-	m := NewBook([]Entry{{Day: days[0]}, {Day: days[1]}}, nil).Summary(2026, time.June, Rules{}, from.AddDate(0, 1, 0))
+	m := NewBook([]Entry{{Day: days[0]}, {Day: days[1]}}, nil, from).Summary(2026, time.June, Rules{}, from.AddDate(0, 1, 0))
 	want := []Period{{Point: "residual-entry", From: from.Add(22 * time.Hour), To: from.Add(26 * time.Hour), Lowest: 0.1, Least: 0.2}}
 	if d := cmp.Diff(want, m.Periods); d != "" {
 		t.Error(d)

@@ -233,7 +233,7 @@ func (r *Recorder) open(now time.Time) {
 	for i := range tallies {
 		if i < len(r.day.Tallies) { // what held at midnight holds on
 			was := r.day.Tallies[i]
-			tallies[i] = tally{Now: was.Now, Known: was.Known, Doubtful: was.Doubtful}
+			tallies[i] = tally{Now: was.Now, Known: was.Known, Doubtful: was.Doubtful, Above: was.Above}
 		}
 	}
 	r.day = open{

@@ -329,6 +329,21 @@ func TestAZoneThatIsChanged(t *testing.T) {
 	}
 }
 
+// Gas that stands over midnight has tripped once.
+func TestATripOverMidnight(t *testing.T) {
+	from := time.Date(2026, 5, 3, 0, 0, 0, 0, time.UTC)
+	r := newRecorder(t, ridge(time.UTC))
+	days := r.run(from, from.Add(48*time.Hour), func(at time.Time) now {
+		n := quiet()
+		if h := at.Sub(from).Hours(); h >= 23 && h < 25 {
+			n.with("detector.gas-1.level", 2)
+		}
+		return n
+	})
+	want(t, days[0], "room.chlorine-room.trips", 1, 1)
+	want(t, days[1], "room.chlorine-room.trips", 0, 1)
+}
+
 // What people say and what calls them is kept, and bounded.
 func TestRemarks(t *testing.T) {
 	at := time.Date(2026, 5, 3, 12, 0, 0, 0, time.UTC)

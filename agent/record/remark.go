@@ -31,7 +31,7 @@ func (r *Recorder) note(t *alarms.Transition) *Correction {
 				remark.Text += ": " + o.Reason
 			}
 		}
-	case t.Cause == "recorded": // what the scales have told of containers
+	case t.Cause == alarms.Recorded: // what the scales have told of containers
 		remark.Kind = "container"
 	case t.Annunciate && t.Cause == alarms.Raised:
 		remark.Kind, room, limit = string(t.After.Priority), &d.Called, maxCalled

@@ -18,9 +18,6 @@ const (
 	LowestWeight      plant.Quantity = "lowest-net-weight"
 )
 
-// expectedRate is the figure of what the feed takes from a bank.
-const expectedRate plant.Quantity = "expected-rate"
-
 // Bank is what a record needs to know of a bank.
 type Bank struct {
 	Name string

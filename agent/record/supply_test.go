@@ -17,7 +17,7 @@ func withBank() Settings {
 		q    plant.Quantity
 		unit string
 	}{
-		{"bank.north.net-weight", plant.NetWeight, "lb"}, {"bank.north.expected-rate", expectedRate, "lb/d"}, {"plant-flow", plant.ReadingOf, "MGD"}, {"well-flow", plant.ReadingOf, "gpm"},
+		{"bank.north.net-weight", plant.NetWeight, "lb"}, {"bank.north.expected-rate", plant.ExpectedRate, "lb/d"}, {"plant-flow", plant.ReadingOf, "MGD"}, {"well-flow", plant.ReadingOf, "gpm"},
 	} {
 		s.Figures = append(s.Figures, plant.Figure{Name: f.name, Kind: plant.BankKind, Owner: "north", Quantity: f.q, Unit: units.MustParse(f.unit)})
 	}

@@ -38,6 +38,9 @@ const (
 	DayCT          plant.Quantity = "ct"
 	DayCTGiardia   plant.Quantity = "ct-required-giardia"
 	DayCTVirus     plant.Quantity = "ct-required-virus"
+	// DayCTRatio is CTcalc/CT99.9 of 40 CFR 141.75(a)(2)(vi): over the CT for 3 log of
+	// Giardia, whatever the site owes.
+	DayCTRatio plant.Quantity = "ct-ratio-3log"
 )
 
 // waterItems are those of trains and segments.
@@ -121,7 +124,7 @@ func (r *Recorder) segment(g *plant.Segment, day *contact.DayRecord) []Item {
 			{DayResidual, known(way.r.Residual), concentration}, {DayHighest, known(way.r.HighestResidual), concentration},
 			{DayPH, known(way.r.PH), acidity}, {DayTemperature, known(way.r.Temperature), celsius},
 			{DayT10, known(way.r.T10), minute}, {DayCT, known(way.r.CT), ctUnit},
-			{DayCTGiardia, way.r.RequiredGiardia, ctUnit}, {DayCTVirus, way.r.RequiredVirus, ctUnit},
+			{DayCTGiardia, way.r.RequiredGiardia, ctUnit}, {DayCTVirus, way.r.RequiredVirus, ctUnit}, {DayCTRatio, third(way.r.GiardiaLog), one},
 		} {
 			it := value(name(plant.Quantity(way.prefix)+c.q), c.v, c.unit, way.at, day.Covered, way.how+", "+method)
 			if it.Value != nil && c.q != DayRatio {
@@ -131,6 +134,11 @@ func (r *Recorder) segment(g *plant.Segment, day *contact.DayRecord) []Item {
 		}
 	}
 	return items
+}
+
+// third makes of a log of Giardia the share of 3 log.
+func third(log contact.Value) contact.Value {
+	return contact.Value{Value: log.Value / 3, Quality: log.Quality}
 }
 
 // flowUnit is the unit in which the plant itself shows the flow of a segment.
@@ -174,7 +182,7 @@ func (r *Recorder) train(t plant.Train, days []*contact.DayRecord) []Item {
 		for _, c := range []struct {
 			q plant.Quantity
 			v contact.Value
-		}{{DayRatio, sum.Ratio}, {DayGiardia, sum.GiardiaLog}, {DayVirus, sum.VirusLog}} {
+		}{{DayRatio, sum.Ratio}, {DayGiardia, sum.GiardiaLog}, {DayVirus, sum.VirusLog}, {DayCTRatio, third(sum.GiardiaLog)}} {
 			items = append(items, value(plant.Name(plant.TrainKind, t.Name, plant.Quantity(way.prefix)+c.q), c.v, one, time.Time{}, covered, way.how))
 		}
 	}

@@ -167,8 +167,12 @@ type minute struct{ n, at, z float64 }
 // a bump too small for the gate makes it, and gives it back when too many follow.
 func (b *balance) take(m minute) {
 	last := b.series.since(min(calmMinutes, b.series.length()), 0)
-	calm := b.series.now-b.since > calmMinutes && last.n > 0
-	if sd := math.Sqrt(b.variance * (1/m.n + 1/last.n)); calm && math.Abs(m.z-b.series.z0-last.z/last.n) > 3*sd+math.Pi*b.bias {
+	calm := b.series.now-max(b.since, b.unknown) > calmMinutes && last.n > 0
+	expected := b.series.z0 + last.z/last.n
+	if f := b.series.line(hour); f.span() > hour/2 {
+		expected += f.slope * (m.at - b.series.t0 - last.t/last.n)
+	}
+	if sd := math.Sqrt(b.variance * (1/m.n + 1/last.n)); calm && math.Abs(m.z-expected) > 3*sd+math.Pi*b.bias {
 		if b.setAside < len(b.aside) {
 			b.aside[b.setAside] = m
 			b.setAside++
@@ -221,7 +225,7 @@ func (b *balance) watch(t float64, f *feed, limit float64, limited bool) {
 	if b.series.now == 0 {
 		return
 	}
-	sure := b.series.now - b.since
+	sure := b.series.now - b.since - calmMinutes // a hand may still be on the container
 	feedError := f.drawn() * b.mistrust(f)
 	lost, over := false, false
 	strongest, size, window := 0.0, 0.0, 0 // of the signs of a leak

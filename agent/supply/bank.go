@@ -269,6 +269,8 @@ func (b *Bank) tick(t float64) {
 		c := &b.containers[i]
 		c.scale.trust = b.trust(c)
 		c.scale.tick(t)
+		b.jumped = b.jumped || c.scale.anew
+		c.scale.anew = false
 		c.hour = c.scale.rate(hour)
 		if c.scale.off {
 			continue

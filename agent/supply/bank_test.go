@@ -323,6 +323,31 @@ func TestSeveralOnOneScaleAndOwnKinds(t *testing.T) {
 	}
 }
 
+// A reading costs no memory.
+func TestAStepAllocatesNothing(t *testing.T) {
+	b, now := NewBank(tons(2)), start
+	ws := make([]reading.Reading, 2)
+	warm, feed := room(60), &reading.Reading{Value: perDay(200), Quality: reading.GoodQuality()}
+	step := func() {
+		now = now.Add(5 * time.Second)
+		net := 1900 - 200*now.Sub(start).Hours()/24
+		ws[0], ws[1] = weight(now, 1500+math.Round(net)), weight(now, 3400)
+		feed.Time = now
+		b.Step(now, Inputs{Weights: ws, Room: warm, Feed: feed})
+	}
+	for range 2 * 17280 { // two days: everything is learnt, and has its room
+		step()
+	}
+	day := func() {
+		for range 17280 {
+			step()
+		}
+	}
+	if n := testing.AllocsPerRun(1, day); n > 0 {
+		t.Errorf("%g allocations in a day", n)
+	}
+}
+
 // A year at one reading in 5 s through a bank of two.
 func BenchmarkBankYear(b *testing.B) {
 	b.ReportAllocs()

@@ -71,7 +71,13 @@ func TestVapourPressure(t *testing.T) {
 		check("equation of state of Thol 2021", si("degF", p.F), p.KPa*1000, 0.01)
 	}
 	for _, p := range ref.NIST.Value {
-		check("NIST SRD 134, whose own uncertainty is 1 %", p.K-273.15, p.KPa*1000, 0.015)
+		tolerance := 0.01
+		if p.K > 345 {
+			// Hotter than a container's fusible plug lets it become (from memory), both
+			// sources part by 1.3 %; that of NIST states 1 % for itself.
+			tolerance = 0.013
+		}
+		check("NIST SRD 134", p.K-273.15, p.KPa*1000, tolerance)
 	}
 	for _, p := range ref.VDI.Value {
 		check("VDI Heat Atlas", p.K-273.15, p.Pa, 0.01)

@@ -236,6 +236,31 @@ func TestDirt(t *testing.T) {
 	}
 }
 
+// A bump while the first readings come is no step and no loss, and leaves no trace.
+func TestABumpAtTheStart(t *testing.T) {
+	for seed := range seeds(10, 100) {
+		g := tonRig()
+		g.every, g.seed, g.feedKnown, g.drift, g.wander, g.trust = 10*time.Second, uint64(seed), true, 1, 0.1, 0.005
+		g.settings = func(s *BankSettings) { s.FeedGain = 1 }
+		r := rand.New(rand.NewPCG(uint64(seed), 11))
+		at := 240 * r.Float64() / 86400
+		g.disturb = between2(at, at+(10+80*r.Float64())/86400, 60*r.Float64()-30)
+		g.run(25*time.Hour, func(tr truth, r BankResult) {
+			for _, e := range r.Events {
+				if e.Kind != Bump {
+					t.Errorf("seed %d: %+v", seed, e)
+				}
+			}
+			if tr.days < 0.1 && (!r.Balance.Leak.IsZero() || !r.Balance.FeedLost.IsZero()) {
+				t.Fatalf("seed %d: a false alarm at %.4g d: %+v", seed, tr.days, r.Balance)
+			}
+			if r.RateDay.Quality.Usable() && math.Abs(shown("lb/d", r.RateDay.Value)-200) > 2 {
+				t.Fatalf("seed %d: %.4g lb/d of the day", seed, shown("lb/d", r.RateDay.Value))
+			}
+		})
+	}
+}
+
 // A change-over or a removal is told within 120 s, and the rate of the day keeps
 // within 0.2 lb/d of the truth.
 func TestChangeOver(t *testing.T) {

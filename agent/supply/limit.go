@@ -106,6 +106,17 @@ func Limit(containers []Kind, room *units.Celsius, header units.Pascals) (units.
 	return limit(sources, room)
 }
 
+// LowestRoom is the room temperature at which the heat balance of containers on one
+// header gives a rate, and false when no room does: the rate is over the nominal limit.
+func LowestRoom(containers []Kind, rate units.KilogramsPerSecond, header units.Pascals) (units.Celsius, bool) {
+	sources := make([]source, len(containers))
+	for i, k := range containers {
+		sources[i] = k.on(header)
+	}
+	t, ok := lowestRoom(sources, float64(rate))
+	return units.Celsius(t), ok && len(sources) > 0
+}
+
 func limit(sources []source, room *units.Celsius) (units.KilogramsPerSecond, LimitMethod) {
 	var nominal, heat units.KilogramsPerSecond
 	for _, s := range sources {

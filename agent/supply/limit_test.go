@@ -55,6 +55,37 @@ func TestLimitTable(t *testing.T) {
 	}
 }
 
+// The same table to its last digit: each column at the pressure at which chlorine boils
+// at the threshold that the column names.
+func TestLimitTableToTheDigit(t *testing.T) {
+	n := 0
+	for _, column := range []struct {
+		name, kind string
+		perF, at   float64 // lb/d for each degF, degF
+	}{
+		{"ton_F8_T20", "ton", 8, 20}, {"ton_F8_T0", "ton", 8, 0}, {"ton_F8_T28", "ton", 8, 28}, {"ton_F10_T30", "ton", 10, 30},
+		{"cyl_F1_T30", "cylinder-150", 1, 30}, {"cyl_F1_T0", "cylinder-150", 1, 0}, {"cyl_F1_T28", "cylinder-150", 1, 28},
+	} {
+		k, err := KindByName(column.kind)
+		if err != nil {
+			t.Fatal(err)
+		}
+		k.PerKelvin = perKelvin(column.perF)
+		nominal := shown("lb/d", float64(k.Nominal))
+		for _, row := range loadReference(t).Limits.Value {
+			n++
+			room := units.Celsius(si("degF", row["degF"]))
+			got, _ := Limit([]Kind{k}, &room, VapourPressure(units.Celsius(si("degF", column.at))))
+			if want := min(row[column.name], nominal); math.Round(shown("lb/d", float64(got))) != want {
+				t.Errorf("%s at %g degF: %.6g lb/d, expected %g", column.name, row["degF"], shown("lb/d", float64(got)), want)
+			}
+		}
+	}
+	if n != 70 {
+		t.Errorf("%d cells, expected 70", n)
+	}
+}
+
 func TestLimitOfSeveral(t *testing.T) {
 	ton, _ := KindByName("ton")
 	cylinder, _ := KindByName("cylinder-150")

@@ -58,6 +58,7 @@ type scale struct {
 	astraySince             float64 // s
 	minute                  sums    // since the gate was last moved on
 	anchored                float64 // s; when the gate was begun anew
+	anew                    bool    // what was gathered before is not to be compared
 	swapTold                bool
 	events                  *[]Event
 	index                   int
@@ -114,6 +115,7 @@ func (s *scale) add(t, w float64) {
 		// What was gathered so far was cut off by too narrow a gate.
 		s.offset, s.series = 0, series{now: s.series.now, t0: float64(s.series.now)}
 		s.begin(t, w)
+		s.anew = true
 		return
 	}
 	if s.noise.otherStep() && !s.swapTold {
@@ -215,8 +217,11 @@ func (s *scale) judge(t, w, gap float64) {
 	}
 	c := s.aside
 	if s.astraySince-s.anchored < lockedOut && math.Abs(z-expected) < changedShare*s.capacity {
-		s.anchor(t, z) // the first ones were wrong
+		// The first ones were wrong.
+		s.series.forget(int(s.anchored / 60))
 		s.series.begin()
+		s.anchor(t, z)
+		s.anew = true
 		return
 	}
 	tt, tz, _ := c.centred()
@@ -231,7 +236,7 @@ func (s *scale) judge(t, w, gap float64) {
 		// No level but a slope: a draw, not a jump.
 		s.series.begin()
 		s.anchor(t, z)
-		s.gate.slope = slope
+		s.gate.slope, s.gate.p22 = slope, s.gate.p22+more*more
 		return
 	}
 	s.jump(t, expected, mean)
@@ -279,6 +284,7 @@ func (s *scale) returning(t, w float64) {
 	level := s.gate.level + slope*c.t/c.n
 	s.offset = level - mean - s.used
 	s.anchor(t, level+slope*(t-c.since-c.t/c.n))
+	s.anchored = t - lockedOut // its weight is known well enough to tell a step
 	s.gate.slope = slope
 	s.series.snap()
 }
@@ -340,7 +346,12 @@ func (s *scale) watch(t, w float64) {
 	if s.off || r.stuck {
 		return
 	}
-	r.implied += (s.feed - r.gate.slope) * (t - s.last)
+	// What should go at least, as far as the slope is known.
+	rate := s.feed
+	if r.since-s.anchored > lockedOut {
+		rate -= r.gate.slope + math.Sqrt(r.gate.p22)
+	}
+	r.implied += max(0, rate) * (t - s.last)
 	// Without a feed signal a quiet display that stops looks like a draw that stops.
 	due := s.feed > 0 && r.implied > 3*q+6*sigma && r.n > 3
 	quiet := s.feed == 0 && sigma < lively*q

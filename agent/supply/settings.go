@@ -70,13 +70,18 @@ func (s BankSettings) kind(name string) (Kind, error) {
 	return KindByName(name)
 }
 
+// KindOf finds a kind of container; the zero kind when there is none of that name.
+func (s BankSettings) KindOf(name string) Kind {
+	k, err := s.kind(name)
+	if err != nil {
+		return Kind{}
+	}
+	return k
+}
+
 // Full is what a container of a kind holds when it is full; zero for an unknown kind.
 func (s BankSettings) Full(kind string) units.Kilograms {
-	k, err := s.kind(kind)
-	if err != nil {
-		return 0
-	}
-	return k.Net
+	return s.KindOf(kind).Net
 }
 
 // set prepares a scale for its container.

@@ -181,6 +181,24 @@ func (u Unit) SI(v float64) float64 { return v*u.factor + u.offset }
 // FromSI converts an SI value to u.
 func (u Unit) FromSI(si float64) float64 { return (si - u.offset) / u.factor }
 
+// Exactly converts an SI value to a number in u that SI turns into the very same
+// value. There is one for every value that SI gave; else it is that of FromSI.
+func (u Unit) Exactly(si float64) float64 {
+	v := u.FromSI(si)
+	up, down := v, v
+	// The division and the offset lose a few units in the last place at most.
+	for range 64 {
+		if u.SI(up) == si {
+			return up
+		}
+		if u.SI(down) == si {
+			return down
+		}
+		up, down = math.Nextafter(up, math.Inf(1)), math.Nextafter(down, math.Inf(-1))
+	}
+	return v
+}
+
 // SpanSI converts a difference (a deadband, a division), where an offset such
 // as that of the Fahrenheit scale has no place.
 func (u Unit) SpanSI(v float64) float64 { return v * u.factor }

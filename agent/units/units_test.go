@@ -51,6 +51,24 @@ func TestEveryUnitGoesBothWays(t *testing.T) {
 	})
 }
 
+// A recording is written in a point's own unit and must be read back as the very
+// same value. Also from values of registers: whole numbers and float32.
+func TestExactly(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		u := rapid.SampledFrom(all).Draw(t, "unit")
+		v := rapid.OneOf(
+			rapid.Float64Range(-1e9, 1e9),
+			rapid.Float64Range(-1e-3, 1e-3),
+			rapid.Map(rapid.Float32(), func(f float32) float64 { return float64(f) }),
+			rapid.Map(rapid.Int16(), func(i int16) float64 { return float64(i) * 0.01 }),
+		).Draw(t, "value")
+		si := u.SI(v)
+		if written := u.Exactly(si); u.SI(written) != si {
+			t.Errorf("%v %s is %v in SI; %v was written and reads as %v", v, u, si, written, u.SI(written))
+		}
+	})
+}
+
 func TestSymbolsAreUniqueAndCovered(t *testing.T) {
 	n := 0
 	for _, d := range Dimensions() {

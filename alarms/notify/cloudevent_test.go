@@ -74,3 +74,19 @@ func TestTransitionEventIsThatOfTheBroker(t *testing.T) {
 		t.Fatal(err)
 	}
 }
+
+// TestEventSaysThatItsClockWasUnsure, and says nothing when it was sure.
+func TestEventSaysThatItsClockWasUnsure(t *testing.T) {
+	s := loadSchemas(t)
+	for _, unsure := range []bool{true, false} {
+		tr := alarms.Transition{Sequence: 1, Time: morning, From: alarms.Normal, To: alarms.Unacknowledged, Cause: alarms.Raised, After: condition("gas-1-level-2", alarms.Unacknowledged), ClockUnsure: unsure}
+		data, err := json.Marshal(tr)
+		if err != nil {
+			t.Fatal(err)
+		}
+		body := string(encode(transitionEvent("kestrel-ridge", "store", 1, data, tr, false)))
+		if err := s.check("event", body); err != nil || strings.Contains(body, `"clock_unsure":true`) != unsure {
+			t.Errorf("unsure %v: %v in %s", unsure, err, body)
+		}
+	}
+}

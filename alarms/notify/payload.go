@@ -137,7 +137,8 @@ type eventData struct {
 	LastPriority alarms.Priority `json:"last_priority,omitempty"`
 	Record       json.RawMessage `json:"record,omitempty"`
 	alarms.Payload
-	History bool `json:"history,omitempty"`
+	History     bool `json:"history,omitempty"`
+	ClockUnsure bool `json:"clock_unsure,omitempty"`
 }
 
 // event makes the message that tells a stored transition.
@@ -162,7 +163,7 @@ func transitionEvent(site, store string, seq uint64, data []byte, t alarms.Trans
 		Data: eventData{
 			Time: alarms.Stamp(t.Time), From: t.From, To: t.To, Cause: t.Cause,
 			Annunciate: t.Annunciate, Order: t.Order, LastPriority: t.LastPriority, Record: t.Record,
-			Payload: t.After.Payload(), History: history,
+			Payload: t.After.Payload(), History: history, ClockUnsure: t.ClockUnsure,
 		},
 	}
 }

@@ -34,6 +34,7 @@ var arrows = map[string]struct {
 	"config":                {[]string{"agent/units"}, false, "a site file can be checked without any part that works on it"},
 	"agent/field":           {[]string{"agent/units", "agent/reading"}, false, "an adapter brings readings and knows nothing of what they mean"},
 	"agent/journal":         {nil, false, "what must survive is kept as bytes, whatever it means"},
+	"agent/recording":       {[]string{"agent/reading", "agent/units", "alarms"}, false, "what goes into the core is kept and given back, whatever it means"},
 	"alarms/notify":         {[]string{"alarms", "alarms/escalation"}, false, "telling needs alarms and nothing of the plant"},
 	"alarms/notify/drain":   {nil, false, "an outbox is told in order, whatever it holds"},
 	"alarms/notify/mail":    {[]string{"alarms", "alarms/escalation", "alarms/notify/drain"}, false, "a mail server is told notices and nothing else"},
@@ -45,7 +46,7 @@ var arrows = map[string]struct {
 	"agent/demo":            {[]string{"agent/units", "agent/reading"}, false, "a simulated plant must not share code with what watches it"},
 	"agent/peertest":        {nil, false, "peers are there because nothing of ours is in them"},
 	"deploy/sbom":           {nil, false, "a release describes a program from outside"},
-	"cmd/ebbwatch":          {[]string{"agent", "agent/air", "agent/archive", "agent/contact", "agent/demo", "agent/field", "agent/journal", "agent/metrics", "agent/page", "agent/plant", "agent/reading", "agent/record", "agent/registers", "agent/supply", "agent/units", "alarms", "alarms/escalation", "alarms/guidance", "alarms/notify", "alarms/notify/drain", "alarms/notify/mail", "alarms/notify/webhook", "config"}, false, "the only place that sees config, core and edges together"},
+	"cmd/ebbwatch":          {[]string{"agent", "agent/air", "agent/archive", "agent/contact", "agent/core", "agent/demo", "agent/field", "agent/journal", "agent/metrics", "agent/page", "agent/plant", "agent/reading", "agent/record", "agent/recording", "agent/registers", "agent/supply", "agent/units", "alarms", "alarms/escalation", "alarms/guidance", "alarms/notify", "alarms/notify/drain", "alarms/notify/mail", "alarms/notify/webhook", "config"}, false, "the only place that sees config, core and edges together"},
 }
 
 // impure are the standard packages that a pure one may not import.

@@ -13,6 +13,7 @@ import (
 // the test, let gas come, see the mark, record the work. A leak at the neighbour
 // comes without the mark. The record outlives a restart.
 func TestBumpTestOverTheBroker(t *testing.T) {
+	t.Parallel()
 	broker := peertest.Mosquitto(t, peertest.Login{User: "ebbwatch", Password: "quiet-river"})
 	path, detectors := ridgePeers(t, broker,
 		"gas-1-ppm, level_1:", "gas-1-ppm, bump_tested: 2026-01-01, bump_test_every: 30d, level_1:")

@@ -104,6 +104,9 @@ func runCheck(_ context.Context, args []string, stdout, _ io.Writer) error {
 	if err := showGasDelays(stdout, site, delays); err != nil {
 		return err
 	}
+	if err := showBanks(stdout, settings); err != nil {
+		return err
+	}
 	if err := showAlarms(stdout, rules); err != nil {
 		return err
 	}

@@ -9,6 +9,7 @@ import (
 	"io"
 	"log/slog"
 	"os"
+	"path/filepath"
 	"time"
 
 	"ebbwatch/agent/demo"
@@ -21,6 +22,12 @@ RTU over TCP, a broker runs inside the process, and the very agent of ebbwatch r
 polls them. One simulated day, from five in the morning, tells one story.
 
   ebbwatch demo --speed 120 --for 12m
+
+--record keeps what was read, with its site file, in a folder that ebbwatch replay
+takes:
+
+  ebbwatch demo --speed 600 --for 115s --record day
+  ebbwatch replay --site day/site.yaml --readings day
 `
 
 // firstLook is how soon after the start the figures are printed first.
@@ -37,6 +44,7 @@ func runDemo(ctx context.Context, args []string, stdout, stderr io.Writer) error
 	limit := fs.Duration("for", 0, "stop after this real time, such as 5m (0: run until interrupted)")
 	listen := fs.String("listen", "127.0.0.1:9640", "address of the HTTP server")
 	broker := fs.String("broker", "127.0.0.1:1884", "address of the broker inside the process")
+	record := fs.String("record", "", "record into this `folder`, which is made, for ebbwatch replay")
 	verbose := fs.Bool("verbose", false, "show the log as well")
 	if err := parse(fs, demoUsage, args, stdout); err != nil {
 		return err
@@ -73,10 +81,15 @@ func runDemo(ctx context.Context, args []string, stdout, stderr io.Writer) error
 	if err != nil {
 		return fmt.Errorf("the demo's own site file has a fault: %w", err)
 	}
+	if *record != "" {
+		if err := recordDemo(*record, site, plant.SiteYAML()); err != nil {
+			return badInput{err}
+		}
+	}
 	n := &narrator{out: stdout, site: site, every: time.Duration(10 * *speed * float64(time.Second))}
 	n.next = plant.Now().Add(time.Duration(float64(firstLook) * *speed))
 	err = watch(ctx, site, watching{
-		log: log, now: plant.Now, speed: *speed, onStep: n.step,
+		log: log, now: plant.Now, speed: *speed, onStep: n.step, recording: *record,
 		ready: func(http string) { introduce(stdout, *speed, http, plant.BrokerAddr(), site.Name) },
 	})
 	if errors.Is(context.Cause(ctx), context.DeadlineExceeded) {
@@ -96,4 +109,13 @@ func introduce(w io.Writer, speed float64, http, broker, site string) {
 It informs; it is not a safety system. Stop it with Ctrl-C.
 
 `, speed, http, broker, site)
+}
+
+// recordDemo lets the demo be recorded, with its site file beside the recording.
+func recordDemo(folder string, site *config.Site, text []byte) error {
+	if err := os.MkdirAll(folder, 0o755); err != nil {
+		return err
+	}
+	site.Recording = &config.Recording{MaxBytes: 1_000_000_000}
+	return os.WriteFile(filepath.Join(folder, "site.yaml"), text, 0o644)
 }

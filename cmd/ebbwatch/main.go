@@ -43,6 +43,7 @@ func commands() []command {
 		{"help", "explain a command or a task", helpUsage, runHelp},
 		{"read", "read chosen points, or registers whose meaning is to be found", readUsage, runRead},
 		{"record", "show the record of a day, a month or a shift", recordUsage, runRecord},
+		{"replay", "run recorded readings through the same core, also with other settings", replayUsage, runReplay},
 		{"version", "show version, commit and Go version", versionUsage, runVersion},
 	}...)
 }

@@ -7,6 +7,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"io/fs"
 	"slices"
 	"strings"
 	"time"
@@ -84,11 +85,14 @@ func showRecord(site *config.Site, q asking, stdout, stderr io.Writer) error {
 	if err != nil {
 		return badInput{err}
 	}
-	kept, err := readRecord(site, first, last, stderr)
+	kept, err := readRecord(site, first, last, q.now, stderr)
 	if err != nil {
 		return err
 	}
 	v := viewer{site: site, now: q.now.In(site.TimeZone), book: kept.book}
+	if kept.present != nil {
+		v.written = kept.present.Written
+	}
 	var sheet sheet
 	var data any
 	switch {
@@ -169,8 +173,11 @@ type kept struct {
 
 // readRecord reads the years that a span needs: corrections of a day may be in the
 // file of a later year. What cannot be read is told and left out.
-func readRecord(site *config.Site, first, last time.Time, stderr io.Writer) (kept, error) {
+func readRecord(site *config.Site, first, last, now time.Time, stderr io.Writer) (kept, error) {
 	c, err := archive.Read(recordDir(site), first.Year())
+	if errors.Is(err, fs.ErrPermission) {
+		err = fmt.Errorf("%w: ask as the user of the daemon, with sudo -u ebbwatch", err)
+	}
 	if err != nil {
 		return kept{}, badInput{fmt.Errorf("the record of %s cannot be read: %w", site.Name, err)}
 	}
@@ -211,7 +218,7 @@ func readRecord(site *config.Site, first, last time.Time, stderr io.Writer) (kep
 	if k.oldest != "" {
 		k.extent = fmt.Sprintf("it goes from %s to %s", k.oldest, k.newest)
 	}
-	k.book = record.NewBook(entries, day)
+	k.book = record.NewBook(entries, day, now)
 	return k, nil
 }
 
@@ -242,6 +249,8 @@ type viewer struct {
 	site *config.Site
 	now  time.Time
 	book *record.Book
+	// written is when the present day was, zero when there is none.
+	written time.Time
 }
 
 func (v *viewer) clock(t time.Time) string {
@@ -302,7 +311,7 @@ func (v *viewer) days(days []record.Entered) sheet {
 func (v *viewer) daySpan(d *record.Entered) string {
 	state := fmt.Sprintf("It has %g hours; ebbwatch watched for %s of them.", d.To.Sub(d.From).Hours(), percent(d.Watched))
 	if d.Present {
-		state = fmt.Sprintf("It is not over: all of it is as of now, and %s of the whole day has been watched.", percent(d.Watched))
+		state = fmt.Sprintf("It is not over: all of it is as of %s, and %s of the whole day has been watched.", v.stamp(v.written), percent(d.Watched))
 	}
 	return fmt.Sprintf("The day goes from %s to %s. %s", v.stamp(d.From), v.stamp(d.To), state)
 }

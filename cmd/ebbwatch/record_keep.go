@@ -49,6 +49,18 @@ func recordDir(site *config.Site) string { return filepath.Join(site.StateDir, "
 // recordSettings tell what the record of a site is made of.
 func recordSettings(site *config.Site, s plant.Settings, core *plant.Plant) record.Settings {
 	out := record.Settings{Zone: site.TimeZone, Figures: core.Figures(), Segments: s.Segments, Trains: s.Trains, EntryPoints: s.EntryPoints, Detectors: s.Detectors, Days: core.Days}
+	for i := range s.Banks {
+		b := &s.Banks[i]
+		out.Banks = append(out.Banks, record.Bank{Name: b.Name, Flow: b.Flow, Fed: b.Fed()})
+	}
+	out.Totals = func() []record.Totals {
+		used, off := core.Drawn()
+		totals := make([]record.Totals, len(used))
+		for i := range used {
+			totals[i] = record.Totals{Used: used[i], Off: off[i]}
+		}
+		return totals
+	}
 	for _, r := range site.Residuals {
 		if r.Rule == "" {
 			out.Residuals = append(out.Residuals, r.Point)

@@ -26,15 +26,15 @@ var monthTables = []struct {
 	{plant.EntryKind, "141.75(a)(2)(i), (b)(2)(i): lowest residual of each day entering the distribution system, at %s", []column{
 		{"LOWEST mg/L", record.LowestResidual}, {"UNDER LEAST min", record.TimeUnder}, {"LONGEST h", record.LongestUnder},
 	}},
-	{plant.TrainKind, "141.75(a)(2)(vii): inactivation of each day, train %s", []column{
-		{"RATIO AT PEAK", record.Simultaneous + record.DayRatio}, {"RATIO BY EXTREMES", record.Extremes + record.DayRatio},
+	{plant.TrainKind, "141.75(a)(2)(vi) and (vii): inactivation of each day, train %s", []column{
+		{"CT/CT99.9", record.Simultaneous + record.DayCTRatio}, {"RATIO AT PEAK", record.Simultaneous + record.DayRatio}, {"RATIO BY EXTREMES", record.Extremes + record.DayRatio},
 		{"LOG GIARDIA", record.Simultaneous + record.DayGiardia}, {"BY EXTREMES", record.Extremes + record.DayGiardia},
 		{"LOG VIRUS", record.Simultaneous + record.DayVirus}, {"BY EXTREMES", record.Extremes + record.DayVirus},
 	}},
 	{plant.SegmentKind, "141.75(a)(2)(iii) to (vi): values at the end of the peak hour of each day, segment %s", []column{
 		{"PEAK FLOW", record.PeakFlow}, {"RESIDUAL mg/L", record.Simultaneous + record.DayResidual}, {"T10 min", record.Simultaneous + record.DayT10},
 		{"PH", record.Simultaneous + record.DayPH}, {"TEMP degC", record.Simultaneous + record.DayTemperature},
-		{"CT", record.Simultaneous + record.DayCT}, {"CT REQUIRED", record.Simultaneous + record.DayCTGiardia},
+		{"CT", record.Simultaneous + record.DayCT}, {"CT REQUIRED", record.Simultaneous + record.DayCTGiardia}, {"CT/CT99.9", record.Simultaneous + record.DayCTRatio},
 		{"LOG GIARDIA", record.Simultaneous + record.DayGiardia}, {"LOG VIRUS", record.Simultaneous + record.DayVirus},
 		{"RATIO", record.Simultaneous + record.DayRatio}, {"RATIO BY EXTREMES", record.Extremes + record.DayRatio}, {"LOWEST RATIO", record.LowestRatio},
 	}},

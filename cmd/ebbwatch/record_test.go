@@ -17,6 +17,7 @@ import (
 	"time"
 
 	"ebbwatch/agent"
+	"ebbwatch/agent/core"
 	"ebbwatch/agent/peertest"
 	"ebbwatch/agent/plant"
 	"ebbwatch/agent/reading"
@@ -29,13 +30,13 @@ import (
 // recorded is a watch over the example site whose record is kept, stepped by hand.
 type recorded struct {
 	site   *config.Site
-	core   *plant.Plant
-	alarms *alarms.Evaluator
+	core   *core.Core
 	keeper *keeper
 }
 
-// exampleSite is the example with a state folder of its own.
-func exampleSite(t testing.TB) (*config.Site, string) {
+// exampleSite is the example with a state folder of its own, and with other words in
+// place of some, in pairs.
+func exampleSite(t testing.TB, replace ...string) (*config.Site, string) {
 	t.Helper()
 	text, err := os.ReadFile("../../testdata/sites/kestrel-ridge.yaml")
 	if err != nil {
@@ -44,6 +45,7 @@ func exampleSite(t testing.TB) (*config.Site, string) {
 	dir := t.TempDir()
 	path := filepath.Join(dir, "site.yaml")
 	edited := strings.Replace(string(text), "state_dir: /var/lib/ebbwatch", "state_dir: "+filepath.Join(dir, "state"), 1)
+	edited = strings.NewReplacer(replace...).Replace(edited)
 	for _, secret := range []string{"mqtt-password", "registers.csv", "first-actions.txt"} {
 		b, err := os.ReadFile("../../testdata/sites/" + secret)
 		if err != nil {
@@ -66,25 +68,29 @@ func exampleSite(t testing.TB) (*config.Site, string) {
 func keepExample(t testing.TB, site *config.Site) *recorded {
 	t.Helper()
 	settings := plantSettings(site)
-	core, err := plant.New(settings)
+	p, err := plant.New(settings)
 	if err != nil {
 		t.Fatal(err)
 	}
-	e, err := alarms.New(alarmSettings(site, guidance.Default()), core.Names())
+	c, err := core.New(p, nil, alarmSettings(site, guidance.Default()), nil)
 	if err != nil {
 		t.Fatal(err)
 	}
-	k, err := keepRecord(site, settings, core, slog.New(slog.DiscardHandler))
+	k, err := keepRecord(site, settings, p, slog.New(slog.DiscardHandler))
 	if err != nil {
 		t.Fatal(err)
 	}
-	return &recorded{site, core, e, k}
+	return &recorded{site, c, k}
 }
 
 // run steps every five minutes, up to a time. What the plant shows is that of a
 // quiet day, changed by at.
 func (w *recorded) run(from, to time.Time, at func(time.Time, map[string]float64)) {
-	for now := from; !now.After(to); now = now.Add(5 * time.Minute) {
+	w.runEvery(5*time.Minute, from, to, at)
+}
+
+func (w *recorded) runEvery(every time.Duration, from, to time.Time, at func(time.Time, map[string]float64)) {
+	for now := from; !now.After(to); now = now.Add(every) {
 		shown := map[string]float64{
 			"plant-flow": 4, "clearwell-level": 11, "residual-in": 1.4, "residual-out": 1.2, "residual-entry": 1.1, "ph-out": 7.5, "temperature-out": 10,
 			"room-temperature": 60, "wellhouse-temperature": 60, "gas-1-ppm": 0, "gas-2-ppm": 0, "gas-3-ppm": 0, "gas-4-ppm": 0,
@@ -110,19 +116,15 @@ func (w *recorded) run(from, to time.Time, at func(time.Time, map[string]float64
 }
 
 func (w *recorded) step(now time.Time, rs []reading.Reading, ts []alarms.Transition) {
-	figures := w.core.Step(now, rs)
-	samples := make([]alarms.Sample, len(figures))
-	for i, f := range figures {
-		samples[i] = alarms.Sample{Value: f.Value, Usable: f.Quality.Usable(), Quality: f.Quality.String(), Detail: f.Detail, First: f.First}
-	}
-	ts = append(ts, w.alarms.Step(now, samples)...)
-	w.keeper.step(&agent.Snapshot{Time: now, Figures: figures, Conditions: w.alarms.Conditions(), Performance: w.alarms.Performance()}, ts)
+	figures, more := w.core.Step(now, rs, nil)
+	e := w.core.Evaluator
+	w.keeper.step(&agent.Snapshot{Time: now, Figures: figures, Conditions: e.Conditions(), Performance: e.Performance()}, append(ts, more...))
 }
 
 // order carries out a person's order.
 func (w *recorded) order(t *testing.T, now time.Time, o alarms.Order) alarms.Answer {
 	t.Helper()
-	ts, answer := w.alarms.Order(now, o)
+	ts, answer := w.core.Order(now, o)
 	w.step(now, nil, ts)
 	return answer
 }
@@ -337,6 +339,56 @@ func tree(t *testing.T, dir string) string {
 		t.Fatal(err)
 	}
 	return b.String()
+}
+
+// A day on which the scales of bank north lose 120 lb and the feed, 4 MGD at 3.5 mg/L,
+// explains 116.8 lb; and the change of a container.
+func TestRecordOfChlorine(t *testing.T) {
+	site, _ := exampleSite(t, "    empty_notice: {limit: 48h}", "    flow: plant-flow\n    dose: 3.5 mg/L\n    empty_notice: {limit: 48h}")
+	w := keepExample(t, site)
+	from := time.Date(2026, 3, 3, 0, 0, 0, 0, site.TimeZone)
+	weights := func(now time.Time, shown map[string]float64) {
+		h := now.Sub(from).Hours()
+		shown["north-1-weight"] = 3400 - 5*h
+		switch {
+		case h >= 30.5:
+			shown["north-1-weight"] = 3480 - 5*(h-30.5)
+		case h >= 30:
+			shown["north-1-weight"] = 0
+		}
+	}
+	w.run(from, from.Add(30*time.Hour-time.Minute), weights)
+	w.runEvery(10*time.Second, from.Add(30*time.Hour-time.Minute), from.Add(32*time.Hour), weights)
+	w.run(from.Add(32*time.Hour), from.Add(49*time.Hour), weights)
+	w.keeper.close()
+	var days []record.Entered
+	if err := json.Unmarshal([]byte(recordOf(t, site, asking{month: "2026-03", format: "json", now: from.AddDate(0, 0, 2)})), &struct {
+		Days *[]record.Entered `json:"days"`
+	}{&days}); err != nil {
+		t.Fatal(err)
+	}
+	for name, want := range map[string][2]float64{ // value and tolerance
+		"bank.north.used":               {120, 1.5},
+		"bank.north.fed":                {4 * 3.5 * 8.34540, 1.5},
+		"bank.north.unaccounted":        {120 - 4*3.5*8.34540, 2},
+		"bank.north.dose":               {120 / (4 * 8.34540), 0.05},
+		"bank.north.water":              {4e6, 4e4},
+		"bank.north.containers-changed": {0, 0},
+	} {
+		it := days[0].Item(name)
+		if it == nil || it.Value == nil || *it.Value < want[0]-want[1] || *it.Value > want[0]+want[1] {
+			t.Errorf("%s is %+v, expected %v", name, it, want)
+		}
+	}
+	if it := days[1].Item("bank.north.containers-changed"); it.Value == nil || *it.Value != 1 {
+		t.Errorf("on the second day %+v containers were changed, expected 1", it)
+	}
+	if out := recordOf(t, site, asking{day: "2026-03-04", now: from.AddDate(0, 0, 2)}); !strings.Contains(out, "container  ") {
+		t.Errorf("the change of a container is not told:\n%s", out)
+	}
+	if it := days[0].Item("bank.south.fed"); it != nil {
+		t.Errorf("a bank without a feed has %+v", it)
+	}
 }
 
 // A daemon that is killed goes on with the day: what it had written counts, what

@@ -17,6 +17,9 @@ const runUsage = `ebbwatch run watches the plant that a site file describes, unt
   ebbwatch run --site /etc/ebbwatch/site.yaml
 `
 
+// startedAfter is when everything that only the start needs has been done.
+const startedAfter = 30 * time.Second
+
 func runDaemon(ctx context.Context, args []string, stdout, stderr io.Writer) error {
 	fs := flags("run")
 	siteFile := fs.String("site", "", "the site `file`")
@@ -27,10 +30,13 @@ func runDaemon(ctx context.Context, args []string, stdout, stderr io.Writer) err
 	if err != nil {
 		return err
 	}
-	w := watching{log: slog.New(slog.NewTextHandler(stderr, nil)), now: time.Now}
+	clock := steadyClock{host: time.Now}
+	w := watching{log: slog.New(slog.NewTextHandler(stderr, nil)), now: clock.now}
 	if os.Getenv("GOGC") == "" {
-		debug.SetGCPercent(50) // processor time is plenty on a small board, memory is not
+		debug.SetGCPercent(40) // processor time is plenty on a small board, memory is not
 	}
+	// The start needs more memory than all that follows: hand it back.
+	defer time.AfterFunc(startedAfter, debug.FreeOSMemory).Stop()
 	if limit := memoryLimit(os.DirFS("/")); limit > 0 && os.Getenv("GOMEMLIMIT") == "" {
 		debug.SetMemoryLimit(limit)
 	}

@@ -165,6 +165,10 @@ func calcLimit(c *calculation) func() error {
 			}
 			c.result("containers_needed", math.Ceil(rate.value/float64(one)-1e-9), "1", "1")
 			c.formula = append(c.formula, "containers = wanted rate / limit of one, rounded up")
+			if t, ok := supply.LowestRoom(kinds, units.KilogramsPerSecond(rate.value), pressure); ok {
+				c.result("lowest_room_temperature", float64(t), "degF", "degC")
+				c.formula = append(c.formula, "lowest room = threshold + wanted rate / sum of F")
+			}
 		}
 		c.formula = append(c.formula, "limit = the lower of nominal and F x (room - threshold), for each container; threshold = boiling point of chlorine at the header pressure")
 		c.sources = []string{

@@ -1,7 +1,6 @@
 package main
 
 import (
-	"cmp"
 	"context"
 	"errors"
 	"log/slog"
@@ -29,6 +28,8 @@ type watching struct {
 	// speed is how many seconds of now pass in a real one; 0 is 1. Periods of
 	// polling are in real time.
 	speed float64
+	// recording is the folder of the recording; empty for the site's.
+	recording string
 	// onStep sees every step, for a command that shows them; it may be nil.
 	onStep func(*agent.Snapshot, []alarms.Transition)
 	// ready is called once the HTTP server listens; it may be nil.
@@ -59,10 +60,7 @@ func receivers(site *config.Site) []string {
 // a site and runs until ctx ends. Whatever cannot be opened at the start is bad
 // input; a line or a broker that is down is not, since it may come back.
 func watch(ctx context.Context, site *config.Site, w watching) error {
-	settings := plantSettings(site)
-	for i := range settings.Points {
-		settings.Points[i].Every = time.Duration(cmp.Or(w.speed, 1) * float64(settings.Points[i].Every))
-	}
+	settings := w.plantSettings(site)
 	core, err := plant.New(settings)
 	if err != nil {
 		return badInput{err}
@@ -118,9 +116,13 @@ func watch(ctx context.Context, site *config.Site, w watching) error {
 		}
 	}}
 	o := agent.Options{
-		Plant: core, Alarms: alarmSettings(site, words), Now: w.now, Log: w.log, Teller: t, Wake: t.wake,
+		Plant: core, Alarms: alarmSettings(site, words), Now: w.now, Log: w.log, Teller: t, Wake: t.wake, ClockUnsure: newClockJudge(store).unsure,
 		Source: fieldSource{source, times}, Store: store, Escalation: told.escalation, Edges: append(told.edges(), kept.archive.Run), Roles: rights,
-		Watches: []agent.Watch{{Alarm: w.realTime(alarms.RecordFailing("self.record")), Err: kept.archive.Err}},
+		Watches: []agent.Watch{{Alarm: w.realTime(alarms.RecordFailing(recordFigure)), Err: kept.archive.Err}},
+	}
+	if rec := w.record(site, settings); rec != nil {
+		defer rec.Close()
+		o.Recorder = rec
 	}
 	if site.MQTT != nil {
 		t.publisher, err = notify.New(notify.Options{
@@ -139,10 +141,10 @@ func watch(ctx context.Context, site *config.Site, w watching) error {
 		}
 		told.broker = t.publisher
 		o.Edges = append(o.Edges, t.publisher.Run)
-		o.Watches = append(o.Watches, agent.Watch{Alarm: w.realTime(alarms.BrokerFailing("self.mqtt")), Err: t.brokerError})
+		o.Watches = append(o.Watches, agent.Watch{Alarm: w.realTime(alarms.BrokerFailing(brokerFigure)), Err: t.brokerError})
 	}
 	if len(told.drains) > 0 {
-		o.Watches = append(o.Watches, agent.Watch{Alarm: w.realTime(alarms.NoticesFailing("self.notices")), Err: told.err})
+		o.Watches = append(o.Watches, agent.Watch{Alarm: w.realTime(alarms.NoticesFailing(noticesFigure)), Err: told.err})
 	}
 	var toRegisters func(context.Context) error
 	if site.Registers != nil {

@@ -338,8 +338,14 @@ function bank(b) {
     }
   });
   const containers = b.containers.map((c) => {
-    const net = () => figure('container', c.container, 'net-weight');
+    const net = () => {
+      // The container's own figure knows the tare that a person has given.
+      const own = figure('container', c.container, 'net-weight'), f = model.figures.get(c.weight);
+      if (own) return own;
+      return f && f.value !== null && c.tare !== null ? { ...f, value: f.value - c.tare, quantity: 'net-weight' } : f;
+    };
     return h('span', { class: 'container' }, field(net, c.container),
+      more('container', c.container, ['net-weight']) || '',
       drawn(() => [share(net(), c.full), { dead: c.full ? c.heel / c.full : 0 }]));
   });
   const row = h('tr');
@@ -353,17 +359,40 @@ function bank(b) {
     set(rate, r && r.value !== null && l && l.value !== null ? `${still ? 'none' : words.number(r.value, r.quantity)} of ${limit.text}` : `${given.text} of ${limit.text}`);
     set(range, given.why || limit.why || (r && r.low !== null && !still ? `likely between ${words.number(Math.max(0, r.low), r.quantity)} and ${words.number(r.high, r.quantity)}` : ''));
   });
+  // What a balance can see, and what not.
+  const lost = h('span', { class: 'note' });
+  rows.push(() => {
+    const hour = of('unaccounted-hour'), day = of('unaccounted-day'), least = of('smallest-loss'), low = of('loss-reportable');
+    show(lost, Boolean(hour));
+    if (!hour) return;
+    const within = (f) => (f && f.value !== null ? `${words.value(f).text} (${words.number(f.low ?? f.value, f.quantity)} to ${words.number(f.high ?? f.value, f.quantity)})` : 'not known');
+    set(lost, `Lost beyond the feed: ${within(hour)} in the last hour, ${within(day)} in 24 h` +
+      `${low && low.value ? ', MORE THAN THE LAW ASKS TO REPORT' : ''}.` +
+      (least && least.value > 0 ? ` A leak under ${words.value(least).text} cannot be told from an error of the feed.` : ''));
+  });
+  const staffed = h('span', { class: 'note' });
+  rows.push(() => {
+    const f = of('changeover-unstaffed');
+    set(staffed, f && f.value ? 'nobody is on the site then' : '');
+    show(staffed, Boolean(f && f.value));
+  });
+  const known = (q) => () => {
+    const f = of(q);
+    return f && words.quality(f.quality).reason === 'not drawn' ? undefined : f;
+  };
   row.append(name,
-    h('td', { 'data-head': 'Empty at about' }, empty, when,
-      period(() => (of('stock')?.value > 0 ? of('time-to-empty-stock') : undefined), 'with what is in store, after'),
-      period(() => of('time-to-order'), 'order within', 'ORDER OVERDUE')),
-    h('td', { 'data-head': 'Chlorine left' }, field(() => of('net-weight')), ...containers),
+    h('td', { 'data-head': 'Empty at about' }, empty, when, staffed,
+      period(known('time-to-empty-standby'), 'with the standby', 'empty'), period(known('time-to-empty-stock'), 'with all stock', 'empty'),
+      period(of.bind(null, 'time-to-order'), 'time to order', 'late')),
+    h('td', { 'data-head': 'Chlorine left' }, field(() => of('net-weight')), ...containers, field(() => of('stock'), 'in stock')),
     h('td', { 'data-head': 'Drawn, of what it can give' }, rate, range,
       drawn(() => {
         const f = of('withdrawal-ratio');
         return [share(f, 1.25), { low: f?.low == null ? null : f.low / 1.25, high: f?.high == null ? null : f.high / 1.25, limit: 0.8 }];
       }),
-      more('bank', b.bank, ['time-to-empty-stock', 'time-to-order', 'net-weight', 'withdrawal-rate', 'withdrawal-limit', 'withdrawal-ratio', 'time-to-empty']) || ''));
+      lost,
+      more('bank', b.bank, ['net-weight', 'withdrawal-rate', 'withdrawal-limit', 'withdrawal-ratio', 'time-to-empty', 'time-to-empty-standby', 'time-to-empty-stock',
+        'time-to-order', 'stock', 'unaccounted-hour', 'unaccounted-day', 'smallest-loss', 'loss-reportable', 'changeover-unstaffed']) || ''));
   return row;
 }
 
@@ -383,26 +412,43 @@ function disinfection(kind, name, note, alarmsOf, now, ahead, day, from) {
   return row;
 }
 
-function segment(s) {
-  const of = (q) => () => figure('segment', s.segment, q);
-  const point = (p, label) => (p ? field(() => model.figures.get(p), label) : '');
+// coverage says how much of a day is known.
+function coverage(of) {
   const covered = h('span', { class: 'note' });
   rows.push(() => {
     const f = of('day-covered')();
     show(covered, Boolean(f && f.value !== null));
     set(covered, f && f.value !== null ? `of ${Math.floor(f.value * 100)} % of a whole day` : '');
   });
+  return covered;
+}
+
+// method says how a ratio is made, where practice has several ways.
+function method(of) {
+  const how = h('p', { class: 'note' }), fold = h('details', {}, h('summary', {}, 'how the ratio is made'), how);
+  rows.push(() => {
+    const f = of('inactivation-ratio')();
+    show(fold, Boolean(f && f.method));
+    set(how, f?.method || '');
+  });
+  return fold;
+}
+
+function segment(s) {
+  const of = (q) => () => figure('segment', s.segment, q);
+  const point = (p, label) => (p ? field(() => model.figures.get(p), label) : '');
   return disinfection('segment', s.segment, '', [`segment.${s.segment}.inactivation-ratio`, s.residual],
     [field(of('ct'), 'CT'), field(of('ct-required-giardia'), 'required, Giardia'), field(of('ct-required-virus'), 'required, viruses'), field(of('t10'), 'contact time T10')],
     [field(of('residual-needed'), 'chlorine needed'), field(of('flow-greatest'), 'flow at most')],
-    [field(of('day-lowest-ratio'), 'worst ratio at any time'), field(of('day-ratio'), 'ratio at its peak hour'), field(of('day-lowest-residual'), 'lowest chlorine'), field(of('day-peak-flow'), 'greatest flow'), covered],
-    [point(s.residual, 'free chlorine'), point(s.ph, 'pH'), point(s.temperature, 'water'), point(s.flow, 'flow'), point(s.level, 'level')]);
+    [field(of('day-lowest-ratio'), 'worst ratio at any time'), field(of('day-ratio'), 'ratio at its peak hour'), field(of('day-lowest-residual'), 'lowest chlorine'), field(of('day-peak-flow'), 'greatest flow'), coverage(of)],
+    [point(s.residual, 'free chlorine'), point(s.ph, 'pH'), point(s.temperature, 'water'), point(s.flow, 'flow'), point(s.level, 'level'), method(of)]);
 }
 
 function train(t) {
   const of = (q) => () => figure('train', t.train, q);
-  return disinfection('train', t.train, `all of ${t.segments.join(' and ')} together`, [`train.${t.train}.inactivation-ratio`], [], [], ['–'],
-    [field(of('giardia-log'), 'Giardia, log'), field(of('giardia-log-owed'), 'owed'), field(of('virus-log'), 'viruses, log'), field(of('virus-log-owed'), 'owed')]);
+  return disinfection('train', t.train, `all of ${t.segments.join(' and ')} together`, [`train.${t.train}.inactivation-ratio`], [], [],
+    [field(of('day-ratio'), 'ratio at the peak hours'), field(of('day-ratio-extremes'), "by the day's extremes"), coverage(of)],
+    [field(of('giardia-log'), 'Giardia, log'), field(of('giardia-log-owed'), 'owed'), field(of('virus-log'), 'viruses, log'), field(of('virus-log-owed'), 'owed'), method(of)]);
 }
 
 // entry is where water enters the distribution system, with the clocks of its rule.
@@ -593,6 +639,7 @@ function alarmItem(first) {
         kept && a.underlying ? 'underneath: ' + words.state(a.underlying) : '',
         a.first_out ? 'first of its group' : '', a.vote || '', a.test ? 'BEING TESTED' : '',
         a.quality.startsWith('bad') ? 'cannot be judged now, held as it stood' : '',
+        a.evidence ? 'what else speaks: ' + a.evidence : '',
       ].filter(Boolean).join(' · '));
       set(consequence, a.consequence);
       const list = a.first_action.join('\n');

@@ -15,7 +15,9 @@ export function unit(u) {
 const decimals = {
   'net-weight': 0, 'withdrawal-rate': 0, 'withdrawal-limit': 0, 'withdrawal-ratio': 2, concentration: 2,
   'inactivation-ratio': 2, 'giardia-log': 2, 'virus-log': 1, t10: 0, ct: 1, 'ct-required-giardia': 1, 'ct-required-virus': 1,
-  'time-to-empty': 1, pace: 2, 'containers-needed': 0, 'containers-needed-peak': 0, 'ratio-ahead': 2, 'ratio-ahead-in': 0, 'day-ratio': 2, 'day-lowest-ratio': 2, 't10-static': 0, 't10-entry': 0, 't10-inflow': 0,
+  'withdrawal-rate-quarter': 0, 'withdrawal-rate-day': 0, 'withdrawal-headroom': 0, 'peak-demand': 0, 'containers-needed': 0, 'containers-needed-peak': 0,
+  'lowest-room-temperature': 0, 'frost-from': 0, stock: 0, 'expected-rate': 0, 'unaccounted-hour': 1, 'unaccounted-day': 1, 'smallest-loss': 1,
+  'time-to-empty': 1, pace: 2, 'ratio-ahead': 2, 'ratio-ahead-in': 0, 'day-ratio': 2, 'day-lowest-ratio': 2, 't10-static': 0, 't10-entry': 0, 't10-inflow': 0,
 };
 
 export function number(v, quantity) {
