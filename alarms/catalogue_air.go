@@ -68,12 +68,12 @@ func DetectorUnavailable(detector, room, input string) Setting {
 }
 
 // DetectorRising is gas that rises fast, under the levels too. Its limit is in ppm
-// a minute and the site's own.
+// a second and the site's own.
 func DetectorRising(detector, room, input string, limit float64, first ...string) Setting {
 	s := DetectorLevel(detector, room, input, 1, first...)
 	s.Name, s.Subject = detector+"-rising", fmt.Sprintf("The rise of chlorine gas at %s in %s", detector, room)
 	s.Limit, s.Deadband, s.Source = limit, limit/5, ""
-	s.Shown.Unit = "ppm a minute"
+	s.Shown.Unit, s.Shown.Factor = "ppm/min", 60
 	s.Consequence = "A leak that grows reaches dangerous levels within minutes."
 	return s
 }
@@ -88,12 +88,12 @@ func ExposureHigh(detector, room, over, input string) Setting {
 	}
 	return Setting{
 		Name: detector + "-exposure-" + over, Kind: HighLimit, Input: input,
-		Limit: 0.5, Source: source, Deadband: 0.1, OffDelay: time.Minute,
+		Limit: 0.5, Source: source, Lingers: true, Deadband: 0.1, OffDelay: time.Minute,
 		Priority: Medium, Place: room, Subject: fmt.Sprintf("The mean of the chlorine gas at %s in %s over %s", detector, room, over),
 		Safety: true, ShelveMax: 15 * time.Minute, ReAlarm: 8 * time.Hour,
 		LikelyCause: []string{
 			"A small leak that goes on.",
-			"A larger one before, which the mean still holds.",
+			"A larger one before, or a test with gas, which the mean still holds.",
 		},
 		Consequence: "People who stayed at the detector for this time breathed more chlorine than the limit allows.",
 		FirstAction: []string{

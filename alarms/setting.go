@@ -52,6 +52,9 @@ type Setting struct {
 	// its alarms are tested together. AtTest is what to mind meanwhile; it
 	// goes among FirstAction, behind the plant's plan.
 	Detector, AtTest string
+	// Lingers tells that the value holds what was long before, so that it may stand
+	// after a test without a leak.
+	Lingers bool
 	// SuppressedBy names a figure that suppresses the alarm while it is not zero.
 	// Suppression ends when the figure has been zero for UnsuppressDelay, and at
 	// once when it is not usable.

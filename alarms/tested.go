@@ -48,6 +48,9 @@ func (e *Evaluator) test(now time.Time, as []*alarm, o *Order) ([]Transition, Re
 func (e *Evaluator) endTest(a *alarm, now time.Time, by *Ordered) Transition {
 	a.testUntil, a.testLeft = time.Time{}, 0
 	a.stir()
+	if a.Lingers {
+		return e.write(a, now, TestEnded, a.state(), record, by)
+	}
 	t, _ := e.apply(a, now, evOutlast, TestEnded, by)
 	return t
 }

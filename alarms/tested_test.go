@@ -101,6 +101,26 @@ func TestADetectorIsTested(t *testing.T) {
 	}
 }
 
+// TestAMeanIsNotToldAnew: test gas stays in a mean for long after the test.
+func TestAMeanIsNotToldAnew(t *testing.T) {
+	mean := ExposureHigh("gas-1", "porch", "15min", "gas-1")
+	mean.Detector = "gas-1"
+	e, err := New([]Setting{mean}, []string{"gas-1"})
+	if err != nil {
+		t.Fatal(err)
+	}
+	now := time.Date(2026, 3, 2, 6, 0, 0, 0, time.UTC)
+	if _, ans := e.Order(now, Order{Verb: Test, By: "operator", Detector: "gas-1", For: time.Minute}); ans.Result != Done {
+		t.Fatalf("%+v", ans)
+	}
+	if ts := e.Step(now, []Sample{good(0.6)}); len(ts) != 1 || !ts[0].Annunciate || !ts[0].After.Test {
+		t.Errorf("during the test: %+v", ts)
+	}
+	if ts := e.Step(now.Add(time.Minute), []Sample{good(0.6)}); len(ts) != 1 || ts[0].Cause != TestEnded || ts[0].Annunciate || ts[0].After.Episode != 1 {
+		t.Errorf("after the test: %+v", ts)
+	}
+}
+
 func TestATestEnds(t *testing.T) {
 	p := newPorch(t)
 	if _, ans := p.order(Order{Verb: Test, Detector: "gas-1"}); ans.Result != Already {

@@ -71,6 +71,9 @@ type Source struct {
 	Times *Times
 	// Certificates are when those of the site end, by the block that names them.
 	Certificates map[string]time.Time
+	// Recording tells how many steps and orders a recording lacks, and why nothing is
+	// written, nil when it is; nil where nothing is recorded.
+	Recording func() (dropped uint64, err error)
 	// Receivers are those who are told over mail or webhook; nil for none.
 	Receivers func() []Receiver
 	Now       func() time.Time
@@ -127,6 +130,7 @@ type fixedDescs struct {
 	took, resting                               *prometheus.Desc
 	depth, oldest, connected, sent, acked, late *prometheus.Desc
 	journalFailing, dropped                     *prometheus.Desc
+	recordingFailing, recordingDropped          *prometheus.Desc
 	steps, lastStep, sequence, build            *prometheus.Desc
 	certificate                                 *prometheus.Desc
 }
@@ -258,7 +262,7 @@ func NewCollector(src Source) prometheus.Collector {
 	add(plant.DetectorKind, plant.Concentration, "gas_concentration_ppm", "Chlorine gas in air by volume.", 1)
 	add(plant.DetectorKind, plant.GasLevel, "gas_level", "Detector level reached: 0 to 3.", 1)
 	add(plant.DetectorKind, plant.Unavailable, "detector_unavailable", "1 when a detector cannot be trusted to see gas.", 1)
-	add(plant.DetectorKind, plant.Rise, "gas_rise_ppm_per_minute", "Rate of rise of the gas over the last half minute.", 1)
+	add(plant.DetectorKind, plant.Rise, "gas_rise_ppm_per_minute", "Rate of rise of the gas over the last half minute.", 60)
 	add(plant.DetectorKind, plant.Ceiling, "gas_ceiling_ppm", "Highest concentration of the last 15 minutes.", 1)
 	const mean = "Mean concentration over the time of its label; a lower bound while not all of that time is known."
 	add(plant.DetectorKind, plant.ShortTerm, "gas_mean_ppm", mean, 1, "over", "15min")
@@ -299,21 +303,23 @@ func NewCollector(src Source) prometheus.Collector {
 			overruns: desc("instrument_overruns_total", "Polls of the instrument left out because the line was not free in time.", "line", "instrument"),
 			slowest:  desc("instrument_slowest_reply_seconds", "Longest time until the end of a reply of the instrument.", "line", "instrument"),
 		},
-		took:           desc("instrument_poll_seconds", "Time that the last poll of the instrument held the line.", "line", "instrument"),
-		resting:        desc("instrument_resting", "1 while the instrument is left alone, since it did not answer.", "line", "instrument"),
-		depth:          desc("outbox_depth", "Events committed and not yet acknowledged by the slowest receiver."),
-		oldest:         desc("outbox_oldest_age_seconds", "Age of the oldest of them."),
-		connected:      desc("broker_connected", "1 while the MQTT session is up; absent without a broker."),
-		sent:           desc("notices_sent_total", "Events sent, repeats included."),
-		acked:          desc("notices_acknowledged_total", "Events acknowledged by the broker."),
-		late:           desc("notices_late_total", "Events told after a lost connection."),
-		journalFailing: desc("journal_failing", "1 while events cannot be written to the journal."),
-		dropped:        desc("journal_dropped_total", "Events dropped because no bound left room for them."),
-		steps:          desc("steps_total", "Steps of the evaluating loop."),
-		lastStep:       desc("last_step_timestamp_seconds", "When the evaluating loop last stepped."),
-		sequence:       desc("event_sequence", "Sequence of the last event."),
-		certificate:    desc("certificate_expiry_timestamp_seconds", "When a certificate of ebbwatch's own ends.", "certificate"),
-		build:          desc("build_info", "Always 1; the labels tell the build.", "version", "commit", "goversion"),
+		took:             desc("instrument_poll_seconds", "Time that the last poll of the instrument held the line.", "line", "instrument"),
+		resting:          desc("instrument_resting", "1 while the instrument is left alone, since it did not answer.", "line", "instrument"),
+		depth:            desc("outbox_depth", "Events committed and not yet acknowledged by the slowest receiver."),
+		oldest:           desc("outbox_oldest_age_seconds", "Age of the oldest of them."),
+		connected:        desc("broker_connected", "1 while the MQTT session is up; absent without a broker."),
+		sent:             desc("notices_sent_total", "Events sent, repeats included."),
+		acked:            desc("notices_acknowledged_total", "Events acknowledged by the broker."),
+		late:             desc("notices_late_total", "Events told after a lost connection."),
+		journalFailing:   desc("journal_failing", "1 while events cannot be written to the journal."),
+		dropped:          desc("journal_dropped_total", "Events dropped because no bound left room for them."),
+		recordingFailing: desc("recording_failing", "1 while the recording cannot be written, 0 while it can."),
+		recordingDropped: desc("recording_dropped_total", "Steps and orders that the recording lacks."),
+		steps:            desc("steps_total", "Steps of the evaluating loop."),
+		lastStep:         desc("last_step_timestamp_seconds", "When the evaluating loop last stepped."),
+		sequence:         desc("event_sequence", "Sequence of the last event."),
+		certificate:      desc("certificate_expiry_timestamp_seconds", "When a certificate of ebbwatch's own ends.", "certificate"),
+		build:            desc("build_info", "Always 1; the labels tell the build.", "version", "commit", "goversion"),
 	}
 	return c
 }
@@ -336,7 +342,7 @@ func (c *collector) Describe(ch chan<- *prometheus.Desc) {
 	describe(x.line.all()...)
 	describe(x.instrument.all()...)
 	describe(x.reading, x.age, x.quality, x.active, x.unacknowledged, x.standing, x.cycle, x.planned, x.grace, x.discarded, x.took, x.resting,
-		x.depth, x.oldest, x.connected, x.sent, x.acked, x.late, x.journalFailing, x.dropped, x.steps, x.lastStep, x.sequence, x.certificate, x.build)
+		x.depth, x.oldest, x.connected, x.sent, x.acked, x.late, x.journalFailing, x.dropped, x.recordingFailing, x.recordingDropped, x.steps, x.lastStep, x.sequence, x.certificate, x.build)
 }
 
 // Collect implements prometheus.Collector.
@@ -400,6 +406,11 @@ func (c *collector) Collect(ch chan<- prometheus.Metric) {
 	count(x.late, float64(t.Late))
 	gauge(x.journalFailing, bit(s.StoreError != nil))
 	count(x.dropped, float64(t.Dropped))
+	if c.src.Recording != nil {
+		dropped, err := c.src.Recording()
+		gauge(x.recordingFailing, bit(err != nil))
+		count(x.recordingDropped, float64(dropped))
+	}
 	count(x.steps, float64(s.Steps))
 	gauge(x.lastStep, float64(s.Time.UnixMilli())/1e3)
 	gauge(x.sequence, float64(s.Sequence))

@@ -94,7 +94,7 @@ func source() Source {
 		fig(plant.DetectorKind, "gas-1", plant.Concentration, 0.1, nan, nan, "ppm"),
 		fig(plant.DetectorKind, "gas-1", plant.GasLevel, 0, nan, nan, "1"),
 		fig(plant.DetectorKind, "gas-1", plant.Unavailable, 0, nan, nan, "1"),
-		fig(plant.DetectorKind, "gas-1", plant.Rise, 0.6, nan, nan, "ppm"),
+		fig(plant.DetectorKind, "gas-1", plant.Rise, 0.01, nan, nan, "ppm/min"),
 		fig(plant.DetectorKind, "gas-1", plant.Ceiling, 0.4, nan, nan, "ppm"),
 		fig(plant.DetectorKind, "gas-1", plant.ShortTerm, 0.2, nan, nan, "ppm"),
 		fig(plant.DetectorKind, "gas-1", plant.EightHour, 0.03, nan, nan, "ppm"),
@@ -150,6 +150,7 @@ func source() Source {
 		StepAge: func() time.Duration { return 0 },
 		Version: "v0", Commit: "c0",
 		Times:        times,
+		Recording:    func() (uint64, error) { return 7, errors.New("the disk is full") },
 		Certificates: map[string]time.Time{"http": at.Add(90 * 24 * time.Hour)},
 	}
 }

@@ -28,6 +28,7 @@ type evening struct {
 	mu    sync.Mutex // one change at a time
 	still atomic.Bool
 	down  atomic.Bool // every connection is cut
+	told  atomic.Pointer[alarms.ContainerOrder]
 }
 
 func (e *evening) change(by func(*agent.Snapshot)) {
@@ -83,6 +84,8 @@ func (e *evening) order(_ context.Context, o alarms.Order) alarms.Answer {
 	switch o.Verb {
 	case alarms.Acknowledge:
 		e.set(alarms.Acknowledged, 1.3, o.By)
+	case alarms.Containers:
+		e.told.Store(&o.Container)
 	case alarms.ResetLatch:
 		e.set(alarms.Normal, 0, "")
 	default:
@@ -190,6 +193,19 @@ func TestPageInABrowser(t *testing.T) {
 			b.Expect("#charts .sum", "No usable value for")
 			b.Hidden("#old")
 			looked("quiet")
+			b.Click("#banks button[aria-label='Tell of containers of north']")
+			b.Fill("#secret", secret)
+			b.Press("#secret", "Enter")
+			b.Expect("#box-title", "Tell of containers")
+			b.Fill("#serial", "KR-114")
+			b.Fill("#tare", "1492 lb")
+			looked("container")
+			b.Press("#tare", "Enter")
+			b.Expect("#banks tbody tr", "Entered.")
+			if got := e.told.Load(); got == nil || *got != (alarms.ContainerOrder{Action: "on", Container: "north-1", Serial: "KR-114", Tare: "1492 lb"}) {
+				t.Errorf("the page ordered %+v", got)
+			}
+			b.Click("#enter") // forgets the key
 
 			e.set(alarms.Unacknowledged, 1.3, "")
 			b.Expect("h1", "Chlorine gas at gas-1 in chlorine-room is 1.30 ppm")

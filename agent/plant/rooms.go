@@ -12,7 +12,7 @@ import (
 
 // The figures of the air besides those that every detector has had from the start.
 const (
-	Rise      Quantity = "rise"       // ppm a minute
+	Rise      Quantity = "rise"
 	Ceiling   Quantity = "ceiling"    // the highest value of the last 15 min
 	ShortTerm Quantity = "short-term" // the mean over 15 min
 	EightHour Quantity = "eight-hour" // the mean over 8 h
@@ -89,7 +89,8 @@ func (p *Plant) rooms(s Settings, optional func(owner, name string) int) {
 	}
 	for i := range p.detectors {
 		p.detectors[i].airFigure = len(p.figures)
-		for _, q := range []Quantity{Rise, Ceiling, ShortTerm, EightHour} {
+		p.add(Figure{Kind: DetectorKind, Owner: p.detectors[i].Name, Quantity: Rise, Unit: units.MustParse("ppm/min")})
+		for _, q := range []Quantity{Ceiling, ShortTerm, EightHour} {
 			p.add(Figure{Kind: DetectorKind, Owner: p.detectors[i].Name, Quantity: q, Unit: ppm})
 		}
 		p.add(Figure{Kind: DetectorKind, Owner: p.detectors[i].Name, Quantity: Overdue, Unit: one})
@@ -206,7 +207,7 @@ func (d *detector) stepExposure(p *Plant, now time.Time, w *writer) {
 	if !known && q.Usable() {
 		q = reading.BadBecause(reading.Learning)
 	}
-	w.next(q, at).set(60 * slope)
+	w.next(q, at).set(slope)
 	short := d.state.Exposure().Mean(air.FifteenMinutes)
 	put := func(v, known float64) {
 		q := d.result.Quality

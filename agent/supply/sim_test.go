@@ -215,6 +215,7 @@ var heading sync.Once
 func row(t *testing.T, name, metric string, achieved, target, bound float64, unit string) {
 	t.Helper()
 	heading.Do(func() {
+		t.Log("every case has seeds from 0 up")
 		t.Log("| case | measure | achieved | target | bound | unit |")
 		t.Log("| --- | --- | ---: | ---: | ---: | --- |")
 	})

@@ -54,6 +54,7 @@ const (
 	Pressure      Dimension = "pressure"
 	Concentration Dimension = "concentration in water"
 	GasInAir      Dimension = "gas in air"
+	GasRise       Dimension = "rise of gas in air"
 	Acidity       Dimension = "pH"
 	Ratio         Dimension = "ratio"
 	Contact       Dimension = "CT"
@@ -112,6 +113,7 @@ var all = []Unit{
 	{"psig", Pressure, psiPascals, atmPascals},
 	{"mg/L", Concentration, 1, 0},
 	{"ppm", GasInAir, 1, 0},
+	{"ppm/min", GasRise, 1.0 / 60, 0},
 	{"pH", Acidity, 1, 0},
 	{"1", Ratio, 1, 0},
 	{"%", Ratio, 0.01, 0},

@@ -13,6 +13,9 @@ import (
 	"testing"
 
 	"ebbwatch/agent/peertest"
+	"ebbwatch/alarms"
+
+	"github.com/santhosh-tekuri/jsonschema/v6"
 )
 
 // Whatever the manual tells people to type exists: every command line in a page
@@ -53,6 +56,43 @@ func TestTheManualNamesWhatExists(t *testing.T) {
 	}
 	if lines < 20 {
 		t.Errorf("only %d command lines found: the test reads the pages wrongly", lines)
+	}
+}
+
+// The sums that help and pages show can be done, and the orders can be given.
+func TestTheManualsExamplesWork(t *testing.T) {
+	schema, err := jsonschema.NewCompiler().Compile("../../testdata/schema/order.json")
+	if err != nil {
+		t.Fatal(err)
+	}
+	texts := calcUsage
+	for _, task := range tasks {
+		_, body := taskPage(task)
+		texts += body
+	}
+	word := regexp.MustCompile(`"[^"]*"|\S+`)
+	sums := regexp.MustCompile(`(?m)^  +ebbwatch (calc .*)$`).FindAllStringSubmatch(texts, -1)
+	for _, m := range sums {
+		var args []string
+		for _, w := range word.FindAllString(m[1], -1) {
+			args = append(args, strings.Trim(w, `"`))
+		}
+		if code, _, errs := runCommand(t, args...); code != 0 {
+			t.Errorf("ebbwatch %s ended %d: %s", m[1], code, errs)
+		}
+	}
+	orders := regexp.MustCompile(`(?s)order/([a-z-]+) -m '([^']*)'`).FindAllStringSubmatch(texts, -1)
+	for _, m := range orders {
+		v, err := jsonschema.UnmarshalJSON(strings.NewReader(m[2]))
+		if err == nil {
+			err = schema.Validate(v)
+		}
+		if err != nil || !strings.Contains(alarms.VerbNames(), m[1]) {
+			t.Errorf("the order %s %s: %v", m[1], m[2], err)
+		}
+	}
+	if len(sums) < 6 || len(orders) < 5 {
+		t.Errorf("%d sums and %d orders found: the test reads the pages wrongly", len(sums), len(orders))
 	}
 }
 

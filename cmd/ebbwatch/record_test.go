@@ -344,7 +344,7 @@ func tree(t *testing.T, dir string) string {
 // A day on which the scales of bank north lose 120 lb and the feed, 4 MGD at 3.5 mg/L,
 // explains 116.8 lb; and the change of a container.
 func TestRecordOfChlorine(t *testing.T) {
-	site, _ := exampleSite(t, "    empty_notice: {limit: 48h}", "    flow: plant-flow\n    dose: 3.5 mg/L\n    empty_notice: {limit: 48h}")
+	site, _ := exampleSite(t, "    feed: north-feed", "    flow: plant-flow\n    dose: 3.5 mg/L")
 	w := keepExample(t, site)
 	from := time.Date(2026, 3, 3, 0, 0, 0, 0, site.TimeZone)
 	weights := func(now time.Time, shown map[string]float64) {
@@ -358,8 +358,8 @@ func TestRecordOfChlorine(t *testing.T) {
 		}
 	}
 	w.run(from, from.Add(30*time.Hour-time.Minute), weights)
-	w.runEvery(10*time.Second, from.Add(30*time.Hour-time.Minute), from.Add(32*time.Hour), weights)
-	w.run(from.Add(32*time.Hour), from.Add(49*time.Hour), weights)
+	w.runEvery(10*time.Second, from.Add(30*time.Hour-time.Minute), from.Add(31*time.Hour), weights)
+	w.run(from.Add(31*time.Hour), from.Add(49*time.Hour), weights)
 	w.keeper.close()
 	var days []record.Entered
 	if err := json.Unmarshal([]byte(recordOf(t, site, asking{month: "2026-03", format: "json", now: from.AddDate(0, 0, 2)})), &struct {
@@ -386,7 +386,7 @@ func TestRecordOfChlorine(t *testing.T) {
 	if out := recordOf(t, site, asking{day: "2026-03-04", now: from.AddDate(0, 0, 2)}); !strings.Contains(out, "container  ") {
 		t.Errorf("the change of a container is not told:\n%s", out)
 	}
-	if it := days[0].Item("bank.south.fed"); it != nil {
+	if it := days[0].Item("bank.wellhouse.fed"); it != nil {
 		t.Errorf("a bank without a feed has %+v", it)
 	}
 }
@@ -483,7 +483,7 @@ func TestRecordOnPaper(t *testing.T) {
 	site.Title = "Kestrel <Ridge> & Sons"
 	w := keepExample(t, site)
 	from := time.Date(2026, 3, 1, 0, 0, 0, 0, site.TimeZone)
-	w.run(from, from.AddDate(0, 0, 4), nil)
+	w.run(from, from.AddDate(0, 0, 3).Add(time.Hour), nil)
 	w.keeper.close()
 	html := filepath.Join(t.TempDir(), "month.html")
 	pdf := filepath.Join(filepath.Dir(html), "month.pdf")

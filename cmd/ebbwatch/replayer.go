@@ -42,6 +42,8 @@ type replayer struct {
 	missed  uint64
 	runs    int
 	stepped time.Duration
+	// other is the name of another site that a recording is of, empty for none.
+	other string
 }
 
 // begin makes the core anew, with what a checkpoint remembers.
@@ -77,6 +79,9 @@ func (r *replayer) head(e *recording.Entry) error {
 		r.missed += h.Entry - r.entries
 	}
 	r.boot, r.entries = h.Boot, h.Entry
+	if h.Site != r.site.Name {
+		r.other = h.Site
+	}
 	return r.begin(e.Time, watching{speed: h.Speed}, h.Checkpoint)
 }
 
@@ -130,23 +135,24 @@ func (r *replayer) tell(ts []alarms.Transition, astray time.Duration) {
 const lead = time.Second
 
 // pass lets time pass up to a time, where a history has no steps: in fine ticks while
-// a delay runs, else in coarse ones, of a minute after ten without a reading. The last
-// one comes just before the new readings: what held until then has held.
+// a delay runs, the last of them just before the new readings, since what held until
+// then has held; else in coarse ones, of a minute after ten without a reading.
 func (r *replayer) pass(until time.Time, fine, coarse time.Duration) {
 	if r.core == nil || r.last.IsZero() {
 		return
 	}
-	for since, end := r.last, until.Add(-lead); r.last.Before(end); {
-		tick := coarse
-		switch {
-		case r.core.Evaluator.Pending():
-			tick = fine
+	for since := r.last; ; {
+		at := r.last.Add(coarse)
+		switch pending := r.core.Evaluator.Pending(); {
+		case pending:
+			if at = r.last.Add(fine); !at.Before(until) {
+				at = until.Add(-lead)
+			}
 		case r.last.Sub(since) >= 10*time.Minute:
-			tick = max(tick, time.Minute)
+			at = r.last.Add(max(coarse, time.Minute))
 		}
-		at := r.last.Add(tick)
-		if at.After(end) {
-			at = end
+		if !at.After(r.last) || !at.Before(until) {
+			return
 		}
 		r.step(&recording.Entry{Time: at})
 	}

@@ -28,7 +28,7 @@ type tripping struct {
 
 // busy is how late this process may run itself for a trip to be judged by what
 // check promises. Outer bounds each of them: from initiation to display, NFPA 72,
-// 26.6.3 (from memory).
+// 26.6.3.1.10 in its editions of 2010 to 2016 (as quoted in the trade press).
 const busy, outer = 50 * time.Millisecond, 90 * time.Second
 
 // ridgePeers are pymodbus servers for every line of the scenario's site, over TCP,

@@ -14,6 +14,7 @@ import (
 	"ebbwatch/agent/metrics"
 	"ebbwatch/agent/plant"
 	"ebbwatch/agent/reading"
+	"ebbwatch/agent/recording"
 	"ebbwatch/agent/registers"
 	"ebbwatch/alarms"
 	"ebbwatch/alarms/notify"
@@ -120,7 +121,8 @@ func watch(ctx context.Context, site *config.Site, w watching) error {
 		Source: fieldSource{source, times}, Store: store, Escalation: told.escalation, Edges: append(told.edges(), kept.archive.Run), Roles: rights,
 		Watches: []agent.Watch{{Alarm: w.realTime(alarms.RecordFailing(recordFigure)), Err: kept.archive.Err}},
 	}
-	if rec := w.record(site, settings); rec != nil {
+	rec := w.record(site, settings)
+	if rec != nil {
 		defer rec.Close()
 		o.Recorder = rec
 	}
@@ -150,7 +152,7 @@ func watch(ctx context.Context, site *config.Site, w watching) error {
 	if site.Registers != nil {
 		o.Edges = append(o.Edges, func(ctx context.Context) error { return toRegisters(ctx) })
 	}
-	o.Edges = append(o.Edges, out.edges(handler(site, snapshot, source, store, t, times, w.now), people)...)
+	o.Edges = append(o.Edges, out.edges(handler(site, snapshot, source, store, t, times, rec, w.now), people)...)
 	if a, err = agent.New(o); err != nil {
 		return badInput{err}
 	}
@@ -168,7 +170,7 @@ func watch(ctx context.Context, site *config.Site, w watching) error {
 }
 
 // handler joins the ways out over HTTP that are for machines.
-func handler(site *config.Site, snapshot func() *agent.Snapshot, source *field.Field, store *journal.Journal, t *teller, times *metrics.Times, now func() time.Time) http.Handler {
+func handler(site *config.Site, snapshot func() *agent.Snapshot, source *field.Field, store *journal.Journal, t *teller, times *metrics.Times, rec *recording.Recorder, now func() time.Time) http.Handler {
 	v, c := build()
 	src := metrics.Source{
 		Snapshot: snapshot,
@@ -177,6 +179,12 @@ func handler(site *config.Site, snapshot func() *agent.Snapshot, source *field.F
 		Now:      now,
 		StepAge:  func() time.Duration { return time.Since(snapshot().Stepped) },
 		Version:  v, Commit: c, Certificates: certificates(site), Times: times,
+	}
+	if rec != nil {
+		src.Recording = func() (uint64, error) {
+			s := rec.Stats()
+			return s.Dropped, s.Err
+		}
 	}
 	if len(t.people.drains) > 0 {
 		src.Receivers = t.people.metrics

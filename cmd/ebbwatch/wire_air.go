@@ -108,7 +108,7 @@ func airAlarms(s *config.Site, words guidance.Words, add func(alarms.Setting, co
 			level(3, *d.Sensor.Level3)
 		}
 		if d.Sensor.Rising > 0 {
-			add(alarms.DetectorRising(d.Name, d.Room, figure(plant.Rise), 60*d.Sensor.Rising, first(d.Room, 1)...), config.AlarmSetting{})
+			add(alarms.DetectorRising(d.Name, d.Room, figure(plant.Rise), d.Sensor.Rising, first(d.Room, 1)...), config.AlarmSetting{})
 		}
 		if d.Sensor.Exposure15 != nil {
 			add(alarms.ExposureHigh(d.Name, d.Room, "15min", figure(plant.ShortTerm)), *d.Sensor.Exposure15)

@@ -380,6 +380,10 @@ function bank(b) {
     const f = of(q);
     return f && words.quality(f.quality).reason === 'not drawn' ? undefined : f;
   };
+  const tell = h('button', { type: 'button', class: 'order', onclick: () => askBox(b, told) }, 'Tell of containers'), told = h('p', { class: 'answer', role: 'status' });
+  tell.setAttribute('aria-label', `Tell of containers of ${b.bank}`);
+  show(tell, model.layout.roles.length > 0);
+  name.append(tell, told);
   row.append(name,
     h('td', { 'data-head': 'Empty at about' }, empty, when, staffed,
       period(known('time-to-empty-standby'), 'with the standby', 'empty'), period(known('time-to-empty-stock'), 'with all stock', 'empty'),
@@ -668,7 +672,7 @@ function ask(then) {
   $('key').showModal();
 }
 
-const done = { acknowledge: 'Acknowledged.', reset: 'Reset.', shelve: 'Shelved.', unshelve: 'Unshelved.' };
+const done = { container: 'Entered.', acknowledge: 'Acknowledged.', reset: 'Reset.', shelve: 'Shelved.', unshelve: 'Unshelved.' };
 
 async function order(verb, a, told, more = {}) {
   if (!key) return ask(() => order(verb, a, told, more));
@@ -687,6 +691,37 @@ async function order(verb, a, told, more = {}) {
     set(told, 'The order did not arrive, or its answer did not. Look at the state of the alarm before you try again.');
   }
 }
+
+// askBox asks what was done to the containers of a bank.
+let boxing = null;
+function askBox(b, told) {
+  if (!key) return ask(() => askBox(b, told));
+  boxing = { b, told };
+  $('did').replaceChildren(...b.containers.flatMap((c) => [
+    h('option', { value: 'on ' + c.container }, `${c.container}: this container stands there`),
+    h('option', { value: 'off ' + c.container }, `${c.container}: taken off for good`),
+    h('option', { value: 'correct ' + c.container }, `${c.container}: serial or tare was wrong`),
+  ]), h('option', { value: 'received' }, 'full containers came'), h('option', { value: 'stock' }, 'full containers were counted'));
+  for (const id of ['serial', 'tare', 'count']) $(id).value = '';
+  boxFields();
+  $('box').showModal();
+}
+function boxFields() {
+  const action = $('did').value.split(' ')[0], stock = action === 'received' || action === 'stock';
+  for (const p of $('box').querySelectorAll('.of-container')) show(p, !stock && action !== 'off');
+  for (const p of $('box').querySelectorAll('.of-stock')) show(p, stock);
+  $('count').required = stock;
+}
+$('did').addEventListener('change', boxFields);
+$('box').querySelector('form').addEventListener('submit', (e) => {
+  e.preventDefault();
+  $('box').close();
+  const [action, container] = $('did').value.split(' ');
+  const more = container ? { action, container } : { action, bank: boxing.b.bank, count: Number($('count').value) };
+  if (container && action !== 'off') Object.assign(more, { serial: $('serial').value.trim(), tare: $('tare').value.trim() });
+  order('container', { alarm: '', episode: 0 }, boxing.told, more);
+});
+$('box-cancel').addEventListener('click', () => $('box').close());
 
 // askShelf asks for how long and why an alarm is to be kept from people.
 let shelving = null;
