@@ -90,7 +90,11 @@ func TestPowerCutAtEveryWrite(t *testing.T) {
 		if a.Kind == "write" {
 			writes++
 		}
-		for name, cut := range peertest.PowerCuts(r) {
+		ways := peertest.PowerCuts(r)
+		if i%3 > 0 { // by turns, for the sake of time
+			ways = map[string]peertest.PowerCut{"all": ways["all"], "some, torn": ways["some, torn"]}
+		}
+		for name, cut := range ways {
 			reason := fmt.Sprintf("after %d acts, the last a %s of %d bytes to %q, %s on the disk, with %d committed and %d acknowledged", i+1, a.Kind, len(a.Data), a.File, name, committed, acknowledged)
 			disk := t.TempDir()
 			peertest.WriteDisk(t, acts[:i+1], cut, disk)

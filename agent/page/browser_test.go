@@ -28,6 +28,7 @@ type evening struct {
 	mu    sync.Mutex // one change at a time
 	still atomic.Bool
 	down  atomic.Bool // every connection is cut
+	told  atomic.Pointer[alarms.ContainerOrder]
 }
 
 func (e *evening) change(by func(*agent.Snapshot)) {
@@ -83,6 +84,8 @@ func (e *evening) order(_ context.Context, o alarms.Order) alarms.Answer {
 	switch o.Verb {
 	case alarms.Acknowledge:
 		e.set(alarms.Acknowledged, 1.3, o.By)
+	case alarms.Containers:
+		e.told.Store(&o.Container)
 	case alarms.ResetLatch:
 		e.set(alarms.Normal, 0, "")
 	default:
@@ -99,6 +102,7 @@ func atEvening() *evening {
 		fig(plant.PointKind, "temperature-out", plant.ReadingOf, 9, "degC"),
 		fig(plant.PointKind, "plant-flow", plant.ReadingOf, 0.17, "MGD"),
 		fig(plant.PointKind, "gas-1-ppm", plant.ReadingOf, 0, "ppm"),
+		fig(plant.ContainerKind, "north-1", plant.NetWeight, 29, "lb"),
 		fig(plant.BankKind, "north", plant.NetWeight, 29, "lb"), rate,
 		fig(plant.BankKind, "north", plant.WithdrawalLimit, 495*0.45359237/86400, "lb/d"),
 		fig(plant.BankKind, "north", plant.WithdrawalRatio, 0.17, "1"),
@@ -189,6 +193,19 @@ func TestPageInABrowser(t *testing.T) {
 			b.Expect("#charts .sum", "No usable value for")
 			b.Hidden("#old")
 			looked("quiet")
+			b.Click("#banks button[aria-label='Tell of containers of north']")
+			b.Fill("#secret", secret)
+			b.Press("#secret", "Enter")
+			b.Expect("#box-title", "Tell of containers")
+			b.Fill("#serial", "KR-114")
+			b.Fill("#tare", "1492 lb")
+			looked("container")
+			b.Press("#tare", "Enter")
+			b.Expect("#banks tbody tr", "Entered.")
+			if got := e.told.Load(); got == nil || *got != (alarms.ContainerOrder{Action: "on", Container: "north-1", Serial: "KR-114", Tare: "1492 lb"}) {
+				t.Errorf("the page ordered %+v", got)
+			}
+			b.Click("#enter") // forgets the key
 
 			e.set(alarms.Unacknowledged, 1.3, "")
 			b.Expect("h1", "Chlorine gas at gas-1 in chlorine-room is 1.30 ppm")
@@ -234,7 +251,7 @@ func TestPageInABrowser(t *testing.T) {
 
 			e.change(func(s *agent.Snapshot) {
 				for i := range s.Figures {
-					if s.Figures[i].Name == "north-1-weight" {
+					if s.Figures[i].Name == "container.north-1.net-weight" {
 						s.Figures[i] = bad(s.Figures[i], reading.NoReply)
 					}
 				}

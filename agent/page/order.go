@@ -16,6 +16,7 @@ import (
 	"strings"
 	"sync"
 	"time"
+	"unicode"
 
 	"ebbwatch/alarms"
 )
@@ -54,7 +55,14 @@ type incoming struct {
 	// For is a duration such as 30m, for shelve.
 	For    string `json:"for"`
 	Reason string `json:"reason"`
-	period time.Duration
+	// Action and what follows it are those of the order container.
+	Action    string `json:"action"`
+	Container string `json:"container"`
+	Bank      string `json:"bank"`
+	Serial    string `json:"serial"`
+	Tare      string `json:"tare"` // with its unit
+	Count     int    `json:"count"`
+	period    time.Duration
 }
 
 // order serves POST /v1/order.
@@ -94,6 +102,7 @@ func (s *server) order(w http.ResponseWriter, r *http.Request) {
 	answer := s.o.Orders(r.Context(), alarms.Order{
 		Verb: in.Verb, ID: in.Order, By: cmp.Or(in.By, role.Name), Role: role.Name, Alarm: in.Alarm, Episode: in.Episode,
 		For: in.period, Reason: in.Reason, IssuedAt: s.o.Snapshot().Time,
+		Container: alarms.ContainerOrder{Action: in.Action, Container: in.Container, Bank: in.Bank, Serial: in.Serial, Tare: in.Tare, Count: in.Count},
 	})
 	status := http.StatusOK
 	if answer.Result == alarms.Refused {
@@ -112,9 +121,14 @@ func decode(r io.Reader, in *incoming) error {
 	if _, err := d.Token(); !errors.Is(err, io.EOF) {
 		return errors.New("something follows the object")
 	}
-	for _, name := range []string{in.Order, in.Alarm, in.Role, in.By} {
+	for _, name := range []string{in.Order, in.Alarm, in.Role, in.By, in.Action, in.Container, in.Bank} {
 		if len(name) > maxName || strings.ContainsAny(name, "/+#\r\n") {
 			return fmt.Errorf("the name %.80q is longer than %d bytes or has one of / + # in it", name, maxName)
+		}
+	}
+	for _, text := range []string{in.Serial, in.Tare} {
+		if len(text) > maxName || strings.ContainsFunc(text, unicode.IsControl) {
+			return fmt.Errorf("serial or tare, %.80q, is longer than %d bytes or has a line break in it", text, maxName)
 		}
 	}
 	if in.For == "" {

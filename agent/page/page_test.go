@@ -435,6 +435,7 @@ func TestOrders(t *testing.T) {
 		{"with something after it", good + good, key, 400, false},
 		{"that is too long", `{"reason":"` + strings.Repeat("x", maxOrder) + `"}`, key, 400, false},
 		{"with a name that is a topic", strings.Replace(good, "o-1", "a/#", 1), key, 400, false},
+		{"with a tare that is two lines", `{"verb":"container","role":"operator","action":"on","container":"a","tare":"1480\nlb"}`, key, 400, false},
 		{"with a time that is none", strings.Replace(good, `"episode":2`, `"for":"soon"`, 1), key, 400, false},
 	} {
 		t.Run(c.name, func(t *testing.T) {
@@ -463,6 +464,16 @@ func TestOrderIsHandedOnWhole(t *testing.T) {
 	post(t, h, `{"order":"o-2","verb":"shelve","role":"operator","by":"night shift","alarm":"a","episode":4,"for":"30m","reason":"valve is being changed"}`, "Authorization", "Bearer "+secret)
 	want := alarms.Order{ID: "o-2", Verb: alarms.Shelve, Role: "operator", By: "night shift", Alarm: "a", Episode: 4, For: 30 * time.Minute, Reason: "valve is being changed", IssuedAt: noon}
 	if len(*got) != 1 || (*got)[0] != want {
+		t.Errorf("got %+v, want %+v", *got, want)
+	}
+}
+
+func TestOrderAboutAContainerIsHandedOnWhole(t *testing.T) {
+	h, got := ordered()
+	post(t, h, `{"order":"o-3","verb":"container","role":"operator","action":"on","container":"north-1","serial":"KR-114","tare":"1492 lb"}`, "Authorization", "Bearer "+secret)
+	post(t, h, `{"order":"o-4","verb":"container","role":"operator","action":"received","bank":"north","count":2}`, "Authorization", "Bearer "+secret)
+	want := []alarms.ContainerOrder{{Action: "on", Container: "north-1", Serial: "KR-114", Tare: "1492 lb"}, {Action: "received", Bank: "north", Count: 2}}
+	if len(*got) != 2 || (*got)[0].Container != want[0] || (*got)[1].Container != want[1] {
 		t.Errorf("got %+v, want %+v", *got, want)
 	}
 }

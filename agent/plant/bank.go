@@ -159,13 +159,14 @@ func (b *bank) feeds(p *Plant, now time.Time, in *supply.Inputs, s *bankStep) {
 	if b.feed != none {
 		in.Feed = take(p.reading(b.feed))
 	}
-	// While the feeder itself tells, nothing else counts.
-	if in.Feed != nil && in.Feed.Quality.Usable() {
+	if len(b.flows) == 0 {
 		return
 	}
-	if len(b.flows) > 0 {
-		s.fed = reading.GoodQuality()
-		in.Flow = take(p.sum(b.flows))
+	flow := p.sum(b.flows)
+	in.Flow = &flow // the demand follows it in any case
+	// While the feeder itself tells, nothing else counts for the feed.
+	if in.Feed == nil || !in.Feed.Quality.Usable() {
+		s.fed = flow.Quality
 		in.Dose = signal(b.dose, b.Dose.Value)
 		in.Demand = signal(b.demand, b.Demand.Value)
 		in.Residual = signal(b.residual, 0)

@@ -418,15 +418,47 @@ func TestLedgerOfABank(t *testing.T) {
 	}
 }
 
+// While the feeder does not tell, flow and dose do; each of them bad makes the books
+// blind, not wrong.
+func TestFeedByFlowAndDose(t *testing.T) {
+	s := header()
+	s.Banks[0].Flow, s.Banks[0].Dose = []string{"flow"}, Signal{Value: 3}
+	c := newScene(t, s)
+	c.run(time.Minute)
+	expect := func(want float64, usable bool) {
+		t.Helper()
+		if f := c.figure(ExpectedRate); f.Quality.Usable() != usable || usable && math.Abs(f.Shown()-want) > 0.1 {
+			t.Errorf("after %s the feed is %g lb/d, %v; expected %g", c.at, f.Shown(), f.Quality, want)
+		}
+	}
+	expect(100, true)
+	c.bad["fed"] = reading.NoReply
+	c.run(time.Minute)
+	expect(100.1, true) // 4 MGD at 3 mg/L: 4 x 3 x 8.34, the feed formula of testdata/supply
+	c.bad["flow"] = reading.NoReply
+	c.run(time.Minute)
+	if f := c.figure(Unaccounted); f.Value != 0 {
+		t.Errorf("a loss without a feed signal: %+v", f)
+	}
+	c.run(6 * time.Minute) // the last one stands in for five
+	expect(0, false)
+	c.bad["fed"] = ""
+	c.run(time.Minute)
+	expect(100, true)
+}
+
 // A month that has ended is reconciled, once.
 func TestMonthIsReconciled(t *testing.T) {
 	c := newScene(t, header())
+	for i := range 60 { // as many as the book holds
+		c.ledger().Months = append(c.ledger().Months, supply.Month{Year: 2021, Month: time.Month(i%12 + 1)})
+	}
 	c.at = time.Date(2026, 3, 31, 12, 0, 0, 0, time.UTC).Sub(start)
 	c.run(13 * time.Hour)
 	n := 0
 	for _, change := range c.told {
 		var r supply.Record
-		if err := json.Unmarshal(change.Record, &r); err != nil || r.What != supply.Reconciled {
+		if err := json.Unmarshal(change.Record, &r); err != nil || r.What != supply.Reconciled || r.Month.Year == 2021 {
 			continue
 		}
 		n++

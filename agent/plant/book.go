@@ -86,13 +86,16 @@ func (k *book) step(b *bank, s *bankStep) {
 		return
 	}
 	k.weighed = s.now
-	before := len(k.Months)
+	var before supply.Month
+	if n := len(k.Months); n > 0 {
+		before = k.Months[n-1]
+	}
 	for i := range s.Containers {
 		k.weigh(b, s, i)
 	}
 	k.Fed(s.now, k.fed)
 	k.fed = 0
-	if n := len(k.Months); before > 0 && n > before {
+	if n := len(k.Months); before.Year > 0 && k.Months[n-1].Month != before.Month {
 		ended := k.Months[n-2]
 		k.record(supply.Record{What: supply.Reconciled, At: s.now, Month: &ended})
 	}

@@ -37,7 +37,6 @@ type tally struct {
 	Has    bool      `json:"has,omitempty"`
 	Value  float64   `json:"value"`
 	At     time.Time `json:"at,omitzero"`
-	Figure int       `json:"-"` // that of Value
 	Detail string    `json:"detail,omitempty"`
 	// What holds now.
 	Known    bool    `json:"known,omitempty"`
@@ -50,12 +49,18 @@ type tally struct {
 // makeLines chooses what a site's record has.
 func (r *Recorder) makeLines() error {
 	var missing error
+	find := func(name string) int {
+		at := slices.IndexFunc(r.s.Figures, func(of plant.Figure) bool { return of.Name == name })
+		if at < 0 {
+			missing = fmt.Errorf("the record needs the figure %q, which does not exist", name)
+		}
+		return at
+	}
 	add := func(name string, h how, limit float64, unit string, figures ...string) {
 		l := line{name: name, how: h, limit: limit}
 		for _, f := range figures {
-			at := slices.IndexFunc(r.s.Figures, func(of plant.Figure) bool { return of.Name == f })
+			at := find(f)
 			if at < 0 {
-				missing = fmt.Errorf("the record needs the figure %q, which does not exist", f)
 				return
 			}
 			l.figures = append(l.figures, at)
@@ -72,6 +77,7 @@ func (r *Recorder) makeLines() error {
 	for _, e := range r.s.EntryPoints {
 		name := func(q plant.Quantity) string { return plant.Name(plant.EntryKind, e.Point, q) }
 		add(name(LowestResidual), lowest, 0, "", e.Point)
+		r.entries = append(r.entries, find(e.Point))
 		add(name(TimeUnder), under, e.Residual.Least, "min", e.Point)
 		add(name(LongestUnder), highest, 0, "h", name(plant.UnderResidual))
 	}
@@ -161,14 +167,13 @@ func (r *Recorder) forget() {
 func (r *Recorder) take(s Step) {
 	for i := range r.lines {
 		l, y := &r.lines[i], &r.day.Tallies[i]
-		y.Known, y.Doubtful, y.Now = false, false, 0
-		unknown := func(at int) bool { return !s.Figures[at].Quality.Usable() }
-		if l.how == total && slices.ContainsFunc(l.figures, unknown) {
-			continue // a sum lacks a part
-		}
+		// Of several figures the least known one counts: a sum would lack a part, and
+		// a room is watched as far as all its detectors are.
+		y.Known, y.Doubtful, y.Now = true, false, 0
 		for n, at := range l.figures {
 			f := &s.Figures[at]
-			if unknown(at) {
+			if !f.Quality.Usable() {
+				y.Known = false
 				continue
 			}
 			y.Doubtful = y.Doubtful || f.Quality.String() != "good"
@@ -191,7 +196,6 @@ func (r *Recorder) take(s Step) {
 					y.Above |= bit
 				}
 			}
-			y.Known = true
 		}
 	}
 	r.under(s)
@@ -200,8 +204,8 @@ func (r *Recorder) take(s Step) {
 // under keeps the periods of the entry points.
 func (r *Recorder) under(s Step) {
 	d, now := &r.day, s.Time.UTC()
-	for _, e := range r.s.EntryPoints {
-		f := &s.Figures[slices.IndexFunc(s.Figures, func(f plant.Figure) bool { return f.Name == e.Point })]
+	for i, e := range r.s.EntryPoints {
+		f := &s.Figures[r.entries[i]]
 		at := slices.IndexFunc(d.Periods, func(p Period) bool { return p.Open && p.Point == e.Point })
 		switch low := f.Value < e.Residual.Least-edge; {
 		case !f.Quality.Usable():

@@ -156,7 +156,9 @@ type Step struct {
 type Recorder struct {
 	s     Settings
 	lines []line
-	day   open
+	// entries are the figures of the entry points.
+	entries []int
+	day     open
 }
 
 // open is the present day as it is remembered.
@@ -291,8 +293,8 @@ func (r *Recorder) State() []byte {
 		s.Lines = append(s.Lines, r.lines[i].name)
 	}
 	b, err := json.Marshal(s)
-	if err != nil { // plain data without NaN always marshals
-		panic(err)
+	if err != nil {
+		return []byte("null") // a number that JSON cannot write costs the day, never the watch
 	}
 	return b
 }

@@ -344,6 +344,21 @@ func TestATripOverMidnight(t *testing.T) {
 	want(t, days[1], "room.chlorine-room.trips", 0, 1)
 }
 
+// A room is watched as far as all its detectors are; what one of them shows counts.
+func TestARoomWithALostDetector(t *testing.T) {
+	from := time.Date(2026, 5, 3, 0, 0, 0, 0, time.UTC)
+	r := newRecorder(t, ridge(time.UTC))
+	days := r.run(from, from.Add(24*time.Hour), func(at time.Time) now {
+		n := quiet()
+		if h := at.Sub(from).Hours(); h >= 6 && h < 12 {
+			n.without("detector.gas-1.concentration", "detector.gas-1.level").with("detector.gas-2.concentration", 0.3)
+		}
+		return n
+	})
+	want(t, days[0], "room.chlorine-room.highest-gas", 0.3, 0.75)
+	want(t, days[0], "room.chlorine-room.trips", 0, 0.75)
+}
+
 // What people say and what calls them is kept, and bounded.
 func TestRemarks(t *testing.T) {
 	at := time.Date(2026, 5, 3, 12, 0, 0, 0, time.UTC)

@@ -344,7 +344,7 @@ func tree(t *testing.T, dir string) string {
 // A day on which the scales of bank north lose 120 lb and the feed, 4 MGD at 3.5 mg/L,
 // explains 116.8 lb; and the change of a container.
 func TestRecordOfChlorine(t *testing.T) {
-	site, _ := exampleSite(t, "    empty_notice: {limit: 48h}", "    flow: plant-flow\n    dose: 3.5 mg/L\n    empty_notice: {limit: 48h}")
+	site, _ := exampleSite(t, "    feed: north-feed", "    flow: plant-flow\n    dose: 3.5 mg/L")
 	w := keepExample(t, site)
 	from := time.Date(2026, 3, 3, 0, 0, 0, 0, site.TimeZone)
 	weights := func(now time.Time, shown map[string]float64) {
@@ -386,7 +386,7 @@ func TestRecordOfChlorine(t *testing.T) {
 	if out := recordOf(t, site, asking{day: "2026-03-04", now: from.AddDate(0, 0, 2)}); !strings.Contains(out, "container  ") {
 		t.Errorf("the change of a container is not told:\n%s", out)
 	}
-	if it := days[0].Item("bank.south.fed"); it != nil {
+	if it := days[0].Item("bank.wellhouse.fed"); it != nil {
 		t.Errorf("a bank without a feed has %+v", it)
 	}
 }

@@ -298,6 +298,9 @@ func (p *replay) notes(w io.Writer, in *recording.Files) {
 		say("%s is still being written, or was cut or damaged: it was read up to its last whole row", name)
 	}
 	r := p.runs[0]
+	if r.other != "" {
+		say("the recording is of the site %s, the site file is that of %s", r.other, p.site.Name)
+	}
 	if r.missed > 0 {
 		say("%d steps are missing from the recording: from there on ebbwatch learns anew, as after a restart, and results may differ from what was seen", r.missed)
 	}

@@ -243,6 +243,41 @@ func TestReplayTellsOfThinReadings(t *testing.T) {
 	}
 }
 
+// A recording of which the middle is missing, and that of another site: people are
+// told before they trust the figures.
+func TestReplayTellsOfWhatIsMissing(t *testing.T) {
+	lines := []string{"time,point,value,quality,text"}
+	head := func(at, boot string, entry int) {
+		lines = append(lines, fmt.Sprintf(`2026-06-01T06:00:%sZ,,,,"{""head"":{""site"":""elsewhere"",""boot"":""%s"",""entry"":%d}}"`, at, boot, entry))
+	}
+	step := func(at string) {
+		lines = append(lines, fmt.Sprintf("2026-06-01T06:00:%sZ,residual-entry,0.8,good,", at), fmt.Sprintf("2026-06-01T06:00:%sZ,,,,", at))
+	}
+	head("00", "2026-06-01T06:00:00Z", 0)
+	step("01")
+	step("02")
+	head("03", "2026-06-01T06:00:00Z", 2) // goes on
+	step("03")
+	head("20", "2026-06-01T06:00:00Z", 20) // 17 later
+	step("20")
+	head("30", "2026-06-01T06:00:30Z", 0) // started anew
+	step("31")
+	file := inFile(t, "recording.csv", strings.Join(lines, "\n")+"\n")
+	code, out, errs := runCommand(t, "replay", "--site", minimal, "--readings", file, "--json")
+	var s replaySummary
+	if err := json.Unmarshal([]byte(out), &s); code != 0 || err != nil {
+		t.Fatalf("%d, %v: %s", code, err, errs)
+	}
+	if s.Missing != 17 || s.Starts != 2 || s.Steps != 5 {
+		t.Errorf("missing %d, starts %d, steps %d, expected 17, 2 and 5", s.Missing, s.Starts, s.Steps)
+	}
+	for _, want := range []string{"17 steps are missing", "the recording is of the site elsewhere"} {
+		if !strings.Contains(errs, want) {
+			t.Errorf("standard error lacks %q: %s", want, errs)
+		}
+	}
+}
+
 // The bar is for terminals alone.
 func TestProgress(t *testing.T) {
 	var b bytes.Buffer

@@ -42,6 +42,8 @@ type replayer struct {
 	missed  uint64
 	runs    int
 	stepped time.Duration
+	// other is the name of another site that a recording is of, empty for none.
+	other string
 }
 
 // begin makes the core anew, with what a checkpoint remembers.
@@ -77,6 +79,9 @@ func (r *replayer) head(e *recording.Entry) error {
 		r.missed += h.Entry - r.entries
 	}
 	r.boot, r.entries = h.Boot, h.Entry
+	if h.Site != r.site.Name {
+		r.other = h.Site
+	}
 	return r.begin(e.Time, watching{speed: h.Speed}, h.Checkpoint)
 }
 
