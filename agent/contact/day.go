@@ -65,9 +65,10 @@ type DayRecord struct {
 	RollingHour PeakHour `json:"rolling_hour"`
 	ClockHour   PeakHour `json:"clock_hour"`
 	// AtRollingHour and AtClockHour are worked with the values at the end of those
-	// hours, or the last ones that were known in their last 6 minutes; Extremes with the higher of the two flows, the lowest volume and
-	// residual, and for the required CT the highest residual and pH and the lowest
-	// temperature, whenever each was.
+	// hours, or the last ones that were known in their last 6 minutes; Extremes with
+	// the higher of the two flows, the lowest volume and residual, and for the
+	// required CT the highest residual and pH and the lowest temperature, whenever
+	// each was.
 	AtRollingHour DayRatio `json:"at_rolling_hour"`
 	AtClockHour   DayRatio `json:"at_clock_hour"`
 	Extremes      DayRatio `json:"extremes"`
@@ -257,8 +258,8 @@ func (d *Day) span(to time.Time) {
 // hold keeps what holds from now on, and what of it is extreme.
 func (d *Day) hold(now time.Time, in Inputs, r *Result) {
 	c, ph, t, volume, p := in.Residual, in.PH, in.Temperature, r.Volume, &d.kept.Present
-	if c.Quality.Usable() && (!p.LowestResidual.Quality.Usable() || c.Value < p.LowestResidual.Value) {
-		p.LowestResidual, p.LowestResidualAt = Value{max(0, c.Value), c.Quality}, now.Round(0)
+	if low := max(0, c.Value); c.Quality.Usable() && (!p.LowestResidual.Quality.Usable() || low < p.LowestResidual.Value) {
+		p.LowestResidual, p.LowestResidualAt = Value{low, c.Quality}, now.Round(0)
 	}
 	if v := r.Ratio; v.Quality.Usable() && (!p.LowestRatio.Quality.Usable() || v.Value < p.LowestRatio.Value) {
 		p.LowestRatio, p.LowestRatioAt = v, now.Round(0)
@@ -291,10 +292,11 @@ func (d *Day) peak(now time.Time) {
 	if !now.Before(p.From.Add(time.Hour)) {
 		d.higher(&p.RollingHour, &p.AtRollingHour, &hour, now)
 	}
-	if k.Clock.To.IsZero() || !now.Before(k.Clock.To) {
-		if !k.Clock.To.IsZero() {
-			d.higher(&p.ClockHour, &p.AtClockHour, &k.Clock, k.Clock.To)
-		}
+	left := k.Clock.To.Sub(now.Round(0))
+	if left <= 0 && !k.Clock.To.IsZero() {
+		d.higher(&p.ClockHour, &p.AtClockHour, &k.Clock, k.Clock.To)
+	}
+	if left <= 0 || left > time.Hour { // the latter where the clock was set back
 		local := now.In(d.zone)
 		past := time.Duration(local.Minute())*time.Minute + time.Duration(local.Second())*time.Second + time.Duration(local.Nanosecond())
 		k.Clock = flowHour{To: local.Add(time.Hour - past), Quality: reading.GoodQuality()}

@@ -220,7 +220,49 @@ func TestADayWhoseClockIsSetBack(t *testing.T) {
 	for m := 60; m <= 180; m++ {
 		step(d, g, start.Add(time.Duration(m)*time.Minute))
 	}
+	if hour := d.Record().ClockHour; !near(hour.Flow.Value, 0.3, 1e-9) {
+		t.Errorf("the highest clock hour is %+v", hour)
+	}
 	if got := d.Record().Covered * 24; !near(got, 3, 1e-9) {
 		t.Errorf("%g h covered, want the 3 of the clock", got)
+	}
+}
+
+// After the clock was set back an hour is an hour again, not all the time until
+// the end of the one that had begun.
+func TestAClockHourAfterAClockSetBack(t *testing.T) {
+	g, d := tank(), NewDay(tank().s, time.UTC)
+	step := func(m int, flow float64) {
+		now := start.Add(time.Duration(m) * time.Minute)
+		r := g.Step(now, water(flow, 4))
+		d.Step(now, water(flow, 4), &r)
+	}
+	for m := range 190 { // from 6:00 to 9:10
+		step(m, 0.3)
+	}
+	for m := 0; m < 190; m++ { // and once more
+		flow := 0.3
+		if m >= 60 && m < 120 {
+			flow = 0.6
+		}
+		step(m, flow)
+	}
+	if hour := d.Record().ClockHour; !near(hour.Flow.Value, 0.6, 1e-9) || !hour.To.Equal(start.Add(2*time.Hour)) {
+		t.Errorf("the highest clock hour is %+v, want 0.6 m3/s to 8:00", hour)
+	}
+}
+
+// A drifting zero is met once: the time is that of the first.
+func TestTheLowestResidualKeepsItsTime(t *testing.T) {
+	g, d := tank(), NewDay(tank().s, time.UTC)
+	for m, c := range []float64{1, -0.02, -0.05, 0, 1} {
+		in := water(0.3, 4)
+		in.Residual = good(c)
+		now := start.Add(time.Duration(m) * time.Minute)
+		r := g.Step(now, in)
+		d.Step(now, in, &r)
+	}
+	if r := d.Record(); r.LowestResidual.Value != 0 || !r.LowestResidualAt.Equal(start.Add(time.Minute)) {
+		t.Errorf("the lowest residual is %+v at %v", r.LowestResidual, r.LowestResidualAt)
 	}
 }

@@ -122,7 +122,7 @@ type figureDesc struct {
 }
 
 type fixedDescs struct {
-	reading, age, quality                       *prometheus.Desc
+	reading, age, quality, required             *prometheus.Desc
 	active, unacknowledged, standing            *prometheus.Desc
 	line                                        workDescs
 	cycle, planned, grace, discarded            *prometheus.Desc
@@ -284,6 +284,7 @@ func NewCollector(src Source) prometheus.Collector {
 		reading:        desc("reading", "Value of a point in the unit of its label.", "point", "unit"),
 		age:            desc("reading_age_seconds", "Time since the point was read.", "point"),
 		quality:        desc("quality", "2 good, 1 uncertain, 0 bad, with the reason.", "figure", "reason"),
+		required:       desc("segment_ct_required_info", "Always 1; the label tells how the required CT of the segment's ratios is read: table, interpolate or regression.", "segment", "method"),
 		active:         desc("alarm_active", "1 while the alarm's condition holds.", "alarm", "priority"),
 		unacknowledged: desc("alarm_unacknowledged", "1 while nobody has acknowledged the episode.", "alarm", "priority"),
 		standing:       desc("alarm_standing", "1 unless the alarm is normal.", "alarm", "priority"),
@@ -341,7 +342,7 @@ func (c *collector) Describe(ch chan<- *prometheus.Desc) {
 	x := &c.fixed
 	describe(x.line.all()...)
 	describe(x.instrument.all()...)
-	describe(x.reading, x.age, x.quality, x.active, x.unacknowledged, x.standing, x.cycle, x.planned, x.grace, x.discarded, x.took, x.resting,
+	describe(x.reading, x.age, x.quality, x.required, x.active, x.unacknowledged, x.standing, x.cycle, x.planned, x.grace, x.discarded, x.took, x.resting,
 		x.depth, x.oldest, x.connected, x.sent, x.acked, x.late, x.journalFailing, x.dropped, x.recordingFailing, x.recordingDropped, x.steps, x.lastStep, x.sequence, x.certificate, x.build)
 }
 
@@ -431,6 +432,9 @@ func (c *collector) figure(f *plant.Figure, now time.Time, gauge func(*prometheu
 			gauge(c.fixed.reading, f.Shown(), f.Owner, f.Unit.Symbol)
 		}
 		return
+	}
+	if f.Quantity == plant.CTRequiredGiardia && f.Method != "" {
+		gauge(c.fixed.required, 1, f.Owner, f.Method)
 	}
 	d, ok := c.figures[figureKey{f.Kind, f.Quantity}]
 	if !ok || f.Quality.Level == reading.Bad {

@@ -34,6 +34,8 @@ func source() Source {
 		return plant.Figure{Name: plant.Name(k, owner, q), Kind: k, Owner: owner, Quantity: q, Value: si, Low: low, High: high,
 			Unit: units.MustParse(unit), Quality: reading.GoodQuality(), Time: at.Add(-2 * time.Second)}
 	}
+	required := fig(plant.SegmentKind, "clearwell", plant.CTRequiredGiardia, 20, nan, nan, "mg.min/L")
+	required.Method = "table"
 	figures := []plant.Figure{
 		{Name: "flow", Kind: plant.PointKind, Owner: "flow", Quantity: plant.ReadingOf, Value: units.MustParse("MGD").SI(4), Low: nan, High: nan,
 			Unit: units.MustParse("MGD"), Quality: reading.GoodQuality(), Time: at.Add(-2 * time.Second)},
@@ -41,7 +43,7 @@ func source() Source {
 			Unit: units.MustParse("mg/L"), Quality: reading.BadBecause(reading.NoReply), Time: at.Add(-time.Minute)},
 		fig(plant.SegmentKind, "clearwell", plant.T10, 1800, nan, nan, "min"),
 		fig(plant.SegmentKind, "clearwell", plant.CT, 30, nan, nan, "mg.min/L"),
-		fig(plant.SegmentKind, "clearwell", plant.CTRequiredGiardia, 20, nan, nan, "mg.min/L"),
+		required,
 		fig(plant.SegmentKind, "clearwell", plant.CTRequiredVirus, 3, nan, nan, "mg.min/L"),
 		fig(plant.SegmentKind, "clearwell", plant.InactivationRatio, 1.5, nan, nan, "1"),
 		fig(plant.SegmentKind, "clearwell", plant.GiardiaLog, 0.75, nan, nan, "1"),

@@ -102,6 +102,7 @@ func atEvening() *evening {
 		fig(plant.PointKind, "temperature-out", plant.ReadingOf, 9, "degC"),
 		fig(plant.PointKind, "plant-flow", plant.ReadingOf, 0.17, "MGD"),
 		fig(plant.PointKind, "gas-1-ppm", plant.ReadingOf, 0, "ppm"),
+		fig(plant.ContainerKind, "north-1", plant.NetWeight, 29, "lb"),
 		fig(plant.BankKind, "north", plant.NetWeight, 29, "lb"), rate,
 		fig(plant.BankKind, "north", plant.WithdrawalLimit, 495*0.45359237/86400, "lb/d"),
 		fig(plant.BankKind, "north", plant.WithdrawalRatio, 0.17, "1"),
@@ -250,7 +251,7 @@ func TestPageInABrowser(t *testing.T) {
 
 			e.change(func(s *agent.Snapshot) {
 				for i := range s.Figures {
-					if s.Figures[i].Name == "north-1-weight" {
+					if s.Figures[i].Name == "container.north-1.net-weight" {
 						s.Figures[i] = bad(s.Figures[i], reading.NoReply)
 					}
 				}

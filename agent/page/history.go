@@ -122,11 +122,15 @@ type History struct {
 // NewHistory returns an empty history.
 func NewHistory() *History { return &History{} }
 
-// states are the quantities whose course tells nothing: they are states, settings
-// or a mere countdown.
+// states are the quantities whose course tells nothing: first those that are yes
+// or no, then settings and mere countdowns.
 var states = []plant.Quantity{
-	plant.GasLevel, plant.Unavailable, plant.Lost, plant.Doubtful, plant.Overdue, plant.Calling, plant.Vote, plant.Blind,
-	plant.Ventilation, plant.GiardiaLogOwed, plant.VirusLogOwed, plant.BumpTestDue, plant.CalibrationDue,
+	plant.Unavailable, plant.Lost, plant.Doubtful, plant.Overdue, plant.Vote, plant.Blind, plant.Ventilation,
+	plant.Unaccounted, plant.LossReportable, plant.FeedLost, plant.Overdrawn, plant.ScaleStuck, plant.WeightMoved,
+	plant.ContainerOff, plant.TareDoubtful, plant.ChangeoverUnstaffed, plant.HeaderLow,
+
+	plant.GasLevel, plant.Calling, plant.GiardiaLogOwed, plant.VirusLogOwed, plant.BumpTestDue, plant.CalibrationDue,
+	plant.ContainersNeeded, plant.ContainersNeededPeak, plant.FrostFrom,
 }
 
 func trended(f *plant.Figure) bool { return !slices.Contains(states, f.Quantity) }

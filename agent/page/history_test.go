@@ -192,9 +192,13 @@ func BenchmarkHistoryMemory(b *testing.B) {
 
 // TestThePageOffersTheCoursesThereAre: it knows the same figures without one.
 func TestThePageOffersTheCoursesThereAre(t *testing.T) {
-	script := string(must(files.ReadFile("assets/trends.js")))
-	_, list, _ := strings.Cut(script, "const states = [")
-	list, _, _ = strings.Cut(list, "]")
+	script := string(must(files.ReadFile("assets/words.js")))
+	between := func(begin string) string {
+		_, list, _ := strings.Cut(script, begin)
+		list, _, _ = strings.Cut(list, "]")
+		return list
+	}
+	list := between("const flags = [") + ", " + between("const apart = [")
 	var want []string
 	for _, q := range states {
 		want = append(want, "'"+string(q)+"'")

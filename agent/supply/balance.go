@@ -205,6 +205,11 @@ func (b *balance) allowance(days, feedError, gain float64) float64 {
 	return gain*(math.Pi*b.drift/secondsPerDay+feedSure*feedError) + 3*b.bias/days/secondsPerDay
 }
 
+// fed is what the feed has taken in the last minutes, in kg/s.
+func (b *balance) fed(minutes int) float64 {
+	return b.series.used(minutes) / float64(60*max(1, min(minutes, b.series.length())))
+}
+
 // wandering is the standard deviation that noise and wander together give a slope, in
 // kg/s; gain is how the wander of a straight line shows in it.
 func (b *balance) wandering(sd, days, gain float64) float64 {
@@ -226,7 +231,7 @@ func (b *balance) watch(t float64, f *feed, limit float64, limited bool) {
 		return
 	}
 	sure := b.series.now - b.since - calmMinutes // a hand may still be on the container
-	feedError := f.drawn() * b.mistrust(f)
+	mistrust := b.mistrust(f)
 	lost, over := false, false
 	strongest, size, window := 0.0, 0.0, 0 // of the signs of a leak
 	for _, m := range balanceWindows {
@@ -244,6 +249,9 @@ func (b *balance) watch(t float64, f *feed, limit float64, limited bool) {
 		if !f.known || m > b.series.now-b.unknown {
 			continue
 		}
+		level := max(2*m, leastLevel)
+		// What a feed was out by shows while the window sees it, even when it has stopped.
+		feedError := mistrust * max(f.drawn(), b.fed(m), b.fed(m+level))
 		test := func(level int, slope, sd, false, gain, wander float64) {
 			allowed := b.allowance(days, feedError, gain)
 			sd = b.wandering(sd, days, wander)
@@ -256,7 +264,7 @@ func (b *balance) watch(t float64, f *feed, limit float64, limited bool) {
 			}
 		}
 		test(0, slope, sd, lineFalse, 1, 1)
-		if level := max(2*m, leastLevel); m+level <= sure && m+level <= b.series.now-b.unknown {
+		if m+level <= sure && m+level <= b.series.now-b.unknown {
 			f, gain := b.series.hinge(m, level, 0)
 			if slope, sd, _, ok := b.judged(f, m); ok {
 				test(level, slope, sd, hingeFalse, gain, 1.3)
@@ -266,7 +274,7 @@ func (b *balance) watch(t float64, f *feed, limit float64, limited bool) {
 	was, had := b.leak.raised, b.lost.raised
 	leak := strongest > 1
 	if b.leak.raised {
-		leak = b.leaks(feedError)
+		leak = b.leaks(mistrust * max(f.drawn(), b.fed(hour)))
 	} else if leak {
 		b.leakSize, b.leakWindow, b.leakFrom = size, window, b.series.now-window
 	}

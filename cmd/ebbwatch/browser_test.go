@@ -1,11 +1,14 @@
 package main
 
 import (
+	"context"
 	"crypto/tls"
+	"fmt"
 	"io"
 	"net/http"
 	"os"
 	"path/filepath"
+	"regexp"
 	"strings"
 	"syscall"
 	"testing"
@@ -203,5 +206,58 @@ escalation:
 	looked("gone")
 	if strings.Contains(d.log.String(), operatorKey) {
 		t.Error("the log has the key")
+	}
+}
+
+// TestDemoDayInABrowser follows the demo's whole day on its page, six minutes of
+// it. EBBWATCH_DAY=full asks for it; EBBWATCH_PICTURES=FOLDER keeps a picture of
+// each turn of the story.
+func TestDemoDayInABrowser(t *testing.T) {
+	if os.Getenv("EBBWATCH_DAY") != "full" {
+		t.Skip("EBBWATCH_DAY=full follows the demo's day in a browser")
+	}
+	b := peertest.NewBrowser(t)
+	ctx, cancel := context.WithCancel(t.Context())
+	out, errs, done := &lockedBuffer{}, &lockedBuffer{}, make(chan int)
+	go func() {
+		done <- run(ctx, []string{"demo", "--speed", "240", "--listen", "127.0.0.1:0", "--broker", "127.0.0.1:0"}, out, errs)
+	}()
+	defer func() {
+		cancel()
+		if code := <-done; code != 0 {
+			t.Errorf("the demo ended %d: %s", code, errs.String())
+		}
+	}()
+	page := regexp.MustCompile(`browser +(http://\S+)`)
+	eventually(t, "the demo points to its page", func() bool { return page.MatchString(out.String()) })
+	b.Open(page.FindStringSubmatch(out.String())[1], 1440, 900, "light")
+	for _, turn := range []struct{ name, at, want string }{
+		{"morning", "#disinfects .value", `times the required`},
+		{"notice", "#standing .facts", `north-empty-notice`},
+		{"answered", "#standing .facts", `north-empty-notice · acknowledged by on-call-1`},
+		{"how-long", "#lasts .value", `\d\d:\d\d`},
+		{"urgent", "#standing .facts", `north-empty-urgent`},
+		{"switched-over", "#banks tr:nth-child(2) td:nth-child(2)", `in \d+ (h|days)`},
+		{"frozen-analyser", "#standing .facts", `water-analysers-doubtful`},
+		{"gas", "#standing .facts", `CRITICAL.* gas-1-level-2`},
+		{"gas-answered", "#standing .facts", `CRITICAL.* gas-1-level-2 .*acknowledged by on-call`},
+	} {
+		expected := regexp.MustCompile(turn.want)
+		var text string
+		limit := time.After(5 * time.Minute)
+		for tick := time.NewTicker(200 * time.Millisecond); !expected.MatchString(text); {
+			select {
+			case <-tick.C:
+				b.Script(fmt.Sprintf("[...document.querySelectorAll(%q)].map((e) => e.textContent).join('\\n')", turn.at), &text)
+			case <-limit:
+				t.Fatalf("%s: %s never said %s, but %s", turn.name, turn.at, turn.want, text)
+			}
+		}
+		if broken, _ := b.Axe(); len(broken) > 0 {
+			t.Errorf("%s: axe-core finds\n%s", turn.name, strings.Join(broken, "\n"))
+		}
+		if folder := os.Getenv("EBBWATCH_PICTURES"); folder != "" {
+			b.Picture(filepath.Join(folder, "day-"+turn.name+".png"), true)
+		}
 	}
 }

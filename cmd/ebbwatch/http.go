@@ -7,6 +7,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"log/slog"
 	"net"
 	"net/http"
 	"net/netip"
@@ -20,14 +21,15 @@ import (
 // ways are the ways out over HTTP: what listens, and what it serves.
 type ways struct {
 	site *config.Site
+	log  *slog.Logger
 	main net.Listener
 	// apart is for metrics and health alone, nil where they are at main.
 	apart net.Listener
 }
 
 // listen opens the addresses of a site.
-func listen(site *config.Site) (*ways, error) {
-	w := &ways{site: site}
+func listen(site *config.Site, log *slog.Logger) (*ways, error) {
+	w := &ways{site: site, log: log}
 	open := func(address, key string) (net.Listener, error) {
 		l, err := net.Listen("tcp", address)
 		if err != nil {
@@ -84,11 +86,11 @@ func (w *ways) edges(machines, people http.Handler) []func(context.Context) erro
 	if h.Metrics && w.apart == nil {
 		mux.Handle("/metrics", machines)
 	}
-	out := []func(context.Context) error{func(ctx context.Context) error { return serve(ctx, w.main, w.named(mux)) }}
+	out := []func(context.Context) error{func(ctx context.Context) error { return w.serve(ctx, w.main, mux) }}
 	if w.apart != nil {
 		mux := health()
 		mux.Handle("/metrics", machines)
-		out = append(out, func(ctx context.Context) error { return serve(ctx, w.apart, w.named(mux)) })
+		out = append(out, func(ctx context.Context) error { return w.serve(ctx, w.apart, mux) })
 	}
 	return out
 }
@@ -124,8 +126,12 @@ func (w *ways) named(next http.Handler) http.Handler {
 
 // serve answers HTTP until ctx ends, then lets requests in progress finish;
 // streams end at once.
-func serve(ctx context.Context, l net.Listener, h http.Handler) error {
-	srv := &http.Server{Handler: h, BaseContext: func(net.Listener) context.Context { return ctx }, ReadHeaderTimeout: 5 * time.Second, ReadTimeout: 10 * time.Second, WriteTimeout: 30 * time.Second, IdleTimeout: time.Minute, MaxHeaderBytes: 16 << 10}
+func (w *ways) serve(ctx context.Context, l net.Listener, h http.Handler) error {
+	srv := &http.Server{
+		Handler:     w.named(h),
+		ErrorLog:    slog.NewLogLogger(w.log.Handler(), slog.LevelDebug), // whoever knocks with the wrong thing must not fill the log
+		BaseContext: func(net.Listener) context.Context { return ctx }, ReadHeaderTimeout: 5 * time.Second, ReadTimeout: 10 * time.Second, WriteTimeout: 30 * time.Second, IdleTimeout: time.Minute, MaxHeaderBytes: 16 << 10,
+	}
 	stopped := make(chan error, 1)
 	go func() {
 		<-ctx.Done()

@@ -11,6 +11,7 @@ import (
 	"encoding/pem"
 	"errors"
 	"io"
+	"log/slog"
 	"math/big"
 	"net"
 	"net/http"
@@ -48,7 +49,7 @@ func pair(t *testing.T, valid time.Duration) (certificate, key []byte) {
 // who serves it.
 func served(t *testing.T, site *config.Site) *ways {
 	t.Helper()
-	w, err := listen(site)
+	w, err := listen(site, slog.New(slog.DiscardHandler))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -211,7 +212,7 @@ func TestPortsInUseAreToldByTheirKey(t *testing.T) {
 		t.Fatal(err)
 	}
 	defer taken.Close()
-	_, err = listen(&config.Site{Listen: "127.0.0.1:0", HTTP: config.HTTP{Metrics: true, MetricsListen: taken.Addr().String()}})
+	_, err = listen(&config.Site{Listen: "127.0.0.1:0", HTTP: config.HTTP{Metrics: true, MetricsListen: taken.Addr().String()}}, slog.New(slog.DiscardHandler))
 	if bad := (badInput{}); !errors.As(err, &bad) || !strings.Contains(err.Error(), "choose another in http.metrics") {
 		t.Errorf("got %v", err)
 	}

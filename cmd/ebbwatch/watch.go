@@ -80,7 +80,7 @@ func watch(ctx context.Context, site *config.Site, w watching) error {
 		return badInput{err}
 	}
 	defer store.Close()
-	out, err := listen(site)
+	out, err := listen(site, w.log)
 	if err != nil {
 		return err
 	}

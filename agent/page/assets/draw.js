@@ -132,10 +132,13 @@ export function course(data, limits, now, wide) {
   });
   flush();
   out.append(svg('path', { d: line, class: 'mean' }));
+  const named = []; // where names are, so that they stand beside each other
   for (const l of limits) {
     if (l.value < low || l.value > high) continue;
+    const at = y(l.value) + (l.side === 'low' ? 12 : -4), beside = named.filter((n) => Math.abs(n - at) < 13).length;
+    named.push(at);
     out.append(svg('path', { d: `M${left} ${y(l.value)}H${width - right}`, class: 'limit' }),
-      svg('text', { x: width - right, y: y(l.value) + (l.side === 'low' ? 12 : -4), class: 'limit-name' }, (l.side === 'low' ? 'not under ' : 'not over ') + words.number(l.value, l.quantity)));
+      svg('text', { x: width - right - 110 * beside, y: at, class: 'limit-name' }, (l.side === 'low' ? 'not under ' : 'not over ') + words.number(l.value, l.quantity)));
   }
   return { element: out, x, width };
 }

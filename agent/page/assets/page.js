@@ -229,6 +229,8 @@ function flag(row, into, find) {
 }
 
 const limitsOf = (names) => model.layout.limits.filter((l) => names.includes(l.figure)).map((l) => model.alarms.get(l.alarm));
+// alarmsOf are those that an owner gives its name.
+const alarmsOf = (owner) => [...model.alarms.values()].filter((a) => a.alarm.startsWith(owner + '-'));
 const share = (f, of) => (f && f.value !== null ? f.value / of : null);
 
 // owners are those that have figures of a kind.
@@ -273,18 +275,24 @@ function glance() {
   show($('disinfects'), segments.length > 0);
   show($('gas'), rooms.length > 0);
   put('lasts', () => {
-    const now = Date.parse(model.time), of = banks.map((b) => [b.bank, figure('bank', b.bank, 'time-to-empty')]);
-    const still = ([, f]) => f?.quality === 'uncertain:not-drawn';
-    const known = of.filter((b) => b[1] && b[1].value !== null && !still(b)).sort((a, b) => a[1].value - b[1].value);
-    const net = (name) => words.value(figure('bank', name, 'net-weight')).text;
-    const other = of.filter((b) => b !== known[0]).map((b) => `${b[0]}: ${net(b[0])}, ` +
-      (still(b) ? 'not drawn' : b[1] && b[1].value !== null ? `lasts ${words.span(b[1].value * 3600)}` : 'how long is not known'));
-    const unknown = of.find((b) => !still(b));
-    if (!known.length) return [unknown ? words.value(unknown[1]).text : 'nothing is drawn', other, Boolean(unknown)];
-    const [name, f] = known[0];
-    if (f.value <= 0) return [`EMPTY: ${name}`, other, true];
-    return [words.clock(now + f.value * 3600e3, now), [`bank ${name}, in ${words.span(f.value * 3600)}`,
-      f.low === null ? '' : `perhaps already ${words.clock(now + f.low * 3600e3, now)}`, ...other]];
+    const now = Date.parse(model.time), empty = (b) => figure('bank', b.bank, 'time-to-empty');
+    const still = (b) => empty(b)?.quality === 'uncertain:not-drawn', known = (b) => empty(b) && empty(b).value !== null && !still(b);
+    // Banks in one place stand in for each other: the place has chlorine while one
+    // that is drawn has.
+    const places = [...new Set(banks.map((b) => b.place || b.bank))].map((place) => {
+      const all = banks.filter((b) => (b.place || b.bank) === place), drawn = all.filter((b) => known(b) && empty(b).value > 0);
+      drawn.sort((a, b) => empty(a).value - empty(b).value);
+      return { bank: drawn[0], empty: !drawn.length && all.some(known), unknown: !drawn.length && all.find((b) => !still(b)) };
+    });
+    const out = places.some((p) => p.empty), first = places.map((p) => p.bank).filter(Boolean).sort((a, b) => empty(a).value - empty(b).value)[0];
+    const unknown = places.find((p) => p.unknown)?.unknown;
+    const others = banks.filter((b) => out || b !== first).map((b) => `${b.bank}: ${words.value(figure('bank', b.bank, 'net-weight')).text}, ` +
+      (still(b) ? 'not drawn' : !known(b) ? 'how long is not known' : empty(b).value <= 0 ? 'EMPTY' : `lasts ${words.span(empty(b).value * 3600)}`));
+    if (out) return ['EMPTY', others, true];
+    if (!first) return [unknown ? words.value(empty(unknown)).text : 'nothing is drawn', others, Boolean(unknown)];
+    const f = empty(first);
+    return [words.clock(now + f.value * 3600e3, now), [`bank ${first.bank}, in ${words.span(f.value * 3600)}`,
+      f.low === null ? '' : `perhaps already ${words.clock(now + f.low * 3600e3, now)}`, ...others]];
   });
   put('disinfects', () => {
     const inTrain = trains.flatMap((t) => t.segments);
@@ -342,7 +350,7 @@ function bank(b) {
   });
   const row = h('tr');
   const name = h('th', { scope: 'row' }, h('span', { class: 'name' }, b.bank), h('span', { class: 'note' }, b.place));
-  flag(row, name, () => limitsOf(['time-to-empty', 'withdrawal-ratio', 'time-to-empty-standby', 'time-to-order'].map((q) => `bank.${b.bank}.${q}`)));
+  flag(row, name, () => alarmsOf(b.bank));
   const rate = h('span', { class: 'value' }), range = h('span', { class: 'note' });
   rows.push(() => {
     const r = of('withdrawal-rate'), l = of('withdrawal-limit');
@@ -484,7 +492,7 @@ function room(r) {
 function detector(d) {
   const of = (q) => figure('detector', d, q);
   const row = h('tr'), name = h('th', { scope: 'row' }, h('span', { class: 'name' }, d));
-  flag(row, name, () => limitsOf([`detector.${d}.concentration`]).concat(model.alarms.get(d + '-unavailable')));
+  flag(row, name, () => alarmsOf(d));
   const level = h('span', { class: 'note' }), health = h('span', { class: 'state' }), tests = h('span', { class: 'state' });
   rows.push(() => {
     const l = of('level'), u = of('unavailable'), due = of('service-overdue');
@@ -562,7 +570,7 @@ function alarms() {
   standing.forEach((a, at) => {
     let item = items.get(a.alarm);
     if (!item) items.set(a.alarm, (item = alarmItem(a)));
-    item.update(a);
+    item.update(a, at === 0);
     if ($('standing').children[at] !== item.element) $('standing').insertBefore(item.element, $('standing').children[at] || null);
   });
   announce(all);
@@ -603,7 +611,7 @@ function announce(all) {
 function alarmItem(first) {
   const sign = svg('svg', { viewBox: '0 0 24 24', 'aria-hidden': 'true' });
   const title = h('h3'), facts = h('p', { class: 'facts' }), consequence = h('p', { class: 'consequence' });
-  const actions = h('ol', { class: 'actions' }), todo = h('div', {}, h('p', { class: 'label' }, 'What to do, in this order'), actions);
+  const actions = h('ol', { class: 'actions' }), brief = h('summary'), todo = h('details', {}, brief, actions);
   const told = h('p', { class: 'answer', role: 'status' });
   const acknowledge = h('button', { type: 'button', class: 'order', onclick: () => order('acknowledge', current, told) }, 'Acknowledge');
   const reset = h('button', { type: 'button', class: 'order', onclick: () => order('reset', current, told) }, 'Reset');
@@ -611,11 +619,14 @@ function alarmItem(first) {
   const unshelve = h('button', { type: 'button', class: 'order', onclick: () => order('unshelve', current, told) }, 'Unshelve');
   for (const b of [acknowledge, reset, shelve, unshelve]) b.setAttribute('aria-label', `${b.textContent} ${first.alarm}`);
   const element = h('li', {}, sign, h('div', {}, title, facts, consequence, todo, h('p', { class: 'buttons' }, acknowledge, ' ', reset, ' ', shelve, ' ', unshelve), told));
-  let current = first, listed;
+  let current = first, listed, wasTop;
   return {
     element,
-    update(a) {
+    // top is whether no alarm is more urgent: of several, one list is to be read.
+    update(a, top) {
       current = a;
+      if (top !== wasTop) todo.open = top;
+      wasTop = top;
       const now = Date.parse(model.time), since = Date.parse(a.since), kept = words.withheld(a);
       element.dataset.priority = a.priority;
       element.dataset.state = a.state;
@@ -637,6 +648,7 @@ function alarmItem(first) {
       set(consequence, a.consequence);
       const list = a.first_action.join('\n');
       if (list !== listed) actions.replaceChildren(...a.first_action.map((t) => h('li', {}, t)));
+      set(brief, todo.open || !a.first_action.length ? 'What to do, in this order' : `What to do: ${a.first_action[0]}` + (a.first_action.length > 1 ? ` (and ${a.first_action.length - 1} more)` : ''));
       listed = list;
       show(todo, a.first_action.length > 0 && words.active(a));
       show(consequence, words.active(a));

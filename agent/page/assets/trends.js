@@ -2,10 +2,7 @@
 import { h, course } from './draw.js';
 import * as words from './words.js';
 
-const groups = { Supply: ['bank'], Contact: ['train', 'segment', 'entry', 'distribution'], Air: ['detector', 'room'], Readings: ['point'], Lines: ['line'] };
-// states are the figures without a course; the server keeps none of them.
-const states = ['level', 'unavailable', 'lost', 'doubtful', 'service-overdue', 'calling', 'vote', 'blind', 'ventilation', 'giardia-log-owed', 'virus-log-owed', 'bump-test-due', 'calibration-due'];
-
+const groups = { Supply: ['bank', 'container'], Contact: ['train', 'segment', 'entry', 'distribution'], Air: ['detector', 'room'], Readings: ['point'], Lines: ['line'] };
 const name = (f) => (f.kind === 'point' ? f.owner : f.owner + ': ' + words.name(f.quantity));
 
 // first are the figures shown until someone chooses others.
@@ -16,7 +13,7 @@ function first(figures, layout) {
     layout.segments.map((s) => s.residual),
     layout.rooms.flatMap((r) => r.detectors.map((d) => `detector.${d}.concentration`)),
   ].map((names) => names.find((n) => figures.has(n))).filter(Boolean);
-  return picks.length ? picks : [...figures.values()].filter((f) => !states.includes(f.quantity)).slice(0, 2).map((f) => f.figure);
+  return picks.length ? picks : [...figures.values()].filter(words.coursed).slice(0, 2).map((f) => f.figure);
 }
 
 function remembered() {
@@ -64,7 +61,7 @@ export class Trends {
     for (const [title, kinds] of Object.entries(groups)) {
       const group = h('optgroup', { label: title });
       for (const f of this.model.figures.values()) {
-        if (kinds.includes(f.kind) && !states.includes(f.quantity)) group.append(h('option', { value: f.figure, selected: f.figure === figure }, name(f)));
+        if (kinds.includes(f.kind) && words.coursed(f)) group.append(h('option', { value: f.figure, selected: f.figure === figure }, name(f)));
       }
       if (group.children.length) select.append(group);
     }

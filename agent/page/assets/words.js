@@ -27,6 +27,12 @@ export function number(v, quantity) {
   return (Number(text) === 0 ? (0).toFixed(d) : text).replace('-', '−');
 }
 
+// Figures that are yes or no, and others whose course tells nothing; the server
+// keeps no course of either.
+const flags = ['unavailable', 'lost', 'doubtful', 'service-overdue', 'vote', 'blind', 'ventilation', 'unaccounted', 'loss-reportable', 'feed-lost', 'overdrawn', 'scale-stuck', 'weight-moved', 'container-off', 'tare-doubtful', 'changeover-unstaffed', 'header-low'];
+const apart = ['level', 'calling', 'giardia-log-owed', 'virus-log-owed', 'bump-test-due', 'calibration-due', 'containers-needed', 'containers-needed-peak', 'frost-from'];
+export const coursed = (f) => !flags.includes(f.quantity) && !apart.includes(f.quantity);
+
 // value is a figure in words; one that is not known says why.
 export function value(f) {
   if (!f) return { text: 'not known', bad: true };
@@ -34,6 +40,7 @@ export function value(f) {
   // What comes by itself does not call for a person.
   if (f.value === null && ['learning', 'not yet read'].includes(q.reason)) return { text: 'not known yet', why: q.reason === 'learning' ? 'needs more time' : '' };
   if (f.value === null) return { text: 'not known', why: f.detail || q.reason, bad: true };
+  if (flags.includes(f.quantity)) return { text: f.value ? 'YES' : 'no', why: f.value ? f.detail : '', bad: Boolean(f.value) };
   return {
     text: (number(f.value, f.quantity) + ' ' + unit(f.unit)).trim(),
     why: q.level === 'good' ? '' : 'uncertain: ' + (f.detail || q.reason),
