@@ -66,7 +66,11 @@ func TestDaysFollowTheTimeZone(t *testing.T) {
 }
 
 // The two readings of the rule on one day: at the peak hour the residual is
-// high, in the night it is low; it is warmest at noon.
+// high, in the night it is low; it is warmest at noon. That a State takes the peak
+// flow, the lowest residual for the CT achieved, and the highest residual and pH
+// and the lowest temperature for the CT required, each by itself: Oregon Health
+// Authority, contact report of 8 September 2009 on PWS OR41 00799
+// (testdata/calc/examples.json, or-2009-day-rule).
 func TestSimultaneousAndIndependentExtremes(t *testing.T) {
 	utc := time.UTC
 	from := time.Date(2026, 6, 10, 0, 0, 0, 0, utc)
