@@ -7,6 +7,7 @@ import (
 	"io"
 	"maps"
 	"os"
+	"runtime/debug"
 	"slices"
 	"strings"
 	"time"
@@ -63,6 +64,9 @@ func runReplay(ctx context.Context, args []string, stdout, stderr io.Writer) err
 	asCSV := fs.Bool("csv", false, "print the summary as CSV")
 	if err := parse(fs, replayUsage, args, stdout); err != nil {
 		return err
+	}
+	if os.Getenv("GOGC") == "" {
+		debug.SetGCPercent(400) // time is what a replay is short of; it takes some 40 MB
 	}
 	site, err := replaySite(*siteFile)
 	if err != nil {

@@ -117,9 +117,12 @@ func watch(ctx context.Context, site *config.Site, w watching) error {
 		}
 	}}
 	o := agent.Options{
-		Plant: core, Alarms: alarmSettings(site, words), Now: w.now, Log: w.log, Teller: t, Wake: t.wake, ClockUnsure: newClockJudge(store).unsure,
+		Plant: core, Alarms: alarmSettings(site, words), Now: w.now, Log: w.log, Teller: t, Wake: t.wake,
 		Source: fieldSource{source, times}, Store: store, Escalation: told.escalation, Edges: append(told.edges(), kept.archive.Run), Roles: rights,
 		Watches: []agent.Watch{{Alarm: w.realTime(alarms.RecordFailing(recordFigure)), Err: kept.archive.Err}},
+	}
+	if w.speed == 0 { // the host's clock, and no simulated one
+		o.ClockUnsure = newClockJudge(store).unsure
 	}
 	rec := w.record(site, settings)
 	if rec != nil {
