@@ -15,7 +15,7 @@ const (
 
 var (
 	told  = []string{"presence", "heartbeat", "event", "alarm/gas-1-level-2", "figure/north.net", "summary"}
-	verbs = []string{"acknowledge", "reset", "shelve", "unshelve", "out-of-service", "in-service", "test", "note", "refresh"}
+	verbs = []string{"acknowledge", "reset", "shelve", "unshelve", "out-of-service", "in-service", "test", "note", "grab-sample", "container", "serviced", "correct", "refresh"}
 )
 
 func under(kind string, names ...string) (out []string) {
@@ -36,7 +36,7 @@ func TestAccessControl(t *testing.T) {
 		{"ebbwatch", slices.Concat(told, under("notice", "operator", "safety-officer"), under("answer", "operator", "integrator")), under("order", verbs...)},
 		{"viewer", nil, told},
 		{"integrator", under("order", "refresh"), slices.Concat(told, under("answer", "integrator"))},
-		{"operator", under("order", "acknowledge", "reset", "note", "refresh"), slices.Concat(told, under("notice", "operator"), under("answer", "operator"))},
+		{"operator", under("order", "acknowledge", "reset", "note", "grab-sample", "container", "refresh"), slices.Concat(told, under("notice", "operator"), under("answer", "operator"))},
 		{"safety-officer", under("order", verbs...), slices.Concat(told, under("notice", "safety-officer"), under("answer", "operator", "integrator"))},
 	}
 	all := slices.Concat(told, under("notice", "operator", "safety-officer"), under("answer", "operator", "integrator"), under("order", verbs...))
