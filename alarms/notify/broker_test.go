@@ -8,7 +8,6 @@ import (
 	"net/http"
 	"net/http/httptest"
 	"strings"
-	"sync"
 	"testing"
 	"time"
 
@@ -115,21 +114,7 @@ func TestNoEventIsLostWhenTheBrokerIsKilled(t *testing.T) {
 	way := peertest.NewGate(t, broker.Address(), nil)
 	o, b := options("tcp://" + way.Address())
 	b.start(t, o)
-	enough := make(chan struct{})
-	var adding sync.WaitGroup
-	adding.Go(func() {
-		tick := time.NewTicker(15 * time.Millisecond)
-		defer tick.Stop()
-		for {
-			select {
-			case <-enough:
-				return
-			case <-tick.C:
-				b.outbox.add(t, condition("gas-1-level-1", alarms.Unacknowledged), alarms.Raised)
-				b.Wake()
-			}
-		}
-	})
+	enough := b.keepRaising(t, 15*time.Millisecond)
 	for kill := range kills {
 		eventually(t, "some events told as they came", func() bool {
 			s := b.Status()
@@ -142,8 +127,7 @@ func TestNoEventIsLostWhenTheBrokerIsKilled(t *testing.T) {
 		way.Set(true)
 	}
 	eventually(t, "500 events", func() bool { return b.outbox.LastSequence() >= 500 })
-	close(enough)
-	adding.Wait()
+	enough()
 	total := int(b.outbox.LastSequence())
 	sub.Wait("the last event", on("event", fmt.Sprintf(`"sequence":"%020d"`, total)))
 	eventually(t, "all acknowledged", func() bool { return b.Status().Acked >= uint64(total) })

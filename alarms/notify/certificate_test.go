@@ -4,7 +4,6 @@ import (
 	"crypto/tls"
 	"fmt"
 	"strings"
-	"sync"
 	"testing"
 	"time"
 
@@ -99,21 +98,7 @@ func TestFailover(t *testing.T) {
 	o.Brokers = append(o.Brokers, second.URL())
 	b.board.set(condition("gas-1-level-1", alarms.Unacknowledged))
 	b.start(t, o)
-	enough := make(chan struct{})
-	var adding sync.WaitGroup
-	adding.Go(func() {
-		tick := time.NewTicker(10 * time.Millisecond)
-		defer tick.Stop()
-		for {
-			select {
-			case <-enough:
-				return
-			case <-tick.C:
-				b.outbox.add(t, condition("gas-1-level-1", alarms.Unacknowledged), alarms.Raised)
-				b.Wake()
-			}
-		}
-	})
+	enough := b.keepRaising(t, 10*time.Millisecond)
 	count := func(i int) int { return len(events(t, subs[i].Messages())) }
 	eventually(t, "events at the first", func() bool { return count(0) >= 50 })
 	first.Kill()
@@ -126,8 +111,7 @@ func TestFailover(t *testing.T) {
 	before := count(0)
 	second.Kill()
 	eventually(t, "events at the first again", func() bool { return count(0) >= before+50 })
-	close(enough)
-	adding.Wait()
+	enough()
 	total := b.outbox.LastSequence()
 	subs[0].Wait("the last event", on("event", fmt.Sprintf(`"sequence":"%020d"`, total)))
 	eventually(t, "all acknowledged", func() bool { return b.Status().Acked >= total })

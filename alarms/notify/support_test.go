@@ -271,3 +271,27 @@ func on(topic string, texts ...string) func(peertest.Message) bool {
 			!slices.ContainsFunc(texts, func(s string) bool { return !strings.Contains(m.Payload, s) })
 	}
 }
+
+// keepRaising adds an event every so often until enough is called, which waits for
+// the last.
+func (b *bench) keepRaising(t *testing.T, every time.Duration) (enough func()) {
+	done := make(chan struct{})
+	var adding sync.WaitGroup
+	adding.Go(func() {
+		tick := time.NewTicker(every)
+		defer tick.Stop()
+		for {
+			select {
+			case <-done:
+				return
+			case <-tick.C:
+				b.outbox.add(t, condition("gas-1-level-1", alarms.Unacknowledged), alarms.Raised)
+				b.Wake()
+			}
+		}
+	})
+	return func() {
+		close(done)
+		adding.Wait()
+	}
+}
